@@ -1,0 +1,1 @@
+//! Equivalent age (thermal time): a proof's progress in minutes at a reference temperature.

@@ -1,0 +1,1 @@
+//! What past bakes teach: the house's and each dough's parameters, with partial pooling.

@@ -1,0 +1,1 @@
+//! The carbon dioxide budget of a dough: why it lies still before it rises.

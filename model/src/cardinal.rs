@@ -1,0 +1,1 @@
+//! Rate against temperature: cardinal-temperature, square-root and Arrhenius laws.

@@ -1,0 +1,1 @@
+//! Likelihoods of times known only to lie within an interval.

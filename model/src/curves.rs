@@ -1,0 +1,1 @@
+//! Rise curves: Gompertz, logistic, Richards, Baranyi, behind one trait.

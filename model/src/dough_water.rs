@@ -1,0 +1,1 @@
+//! Water temperature for a desired dough temperature, and the friction factor.

@@ -1,0 +1,1 @@
+//! Nonlinear least squares that reports failure, with profile-likelihood intervals.

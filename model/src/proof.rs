@@ -1,0 +1,1 @@
+//! One stage's proof, live: the posterior of its threshold and the forecast of its ready time.

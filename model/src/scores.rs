@@ -1,0 +1,1 @@
+//! Scoring forecasts: CRPS, pinball loss, PIT, coverage.

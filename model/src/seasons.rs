@@ -1,0 +1,1 @@
+//! Comparing groups of bakes: what temperature explains of a difference, and what is left.

@@ -1,0 +1,1 @@
+//! Partial pooling: normal shrinkage and a random-effect model.

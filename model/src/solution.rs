@@ -1,0 +1,1 @@
+//! Water activity and osmotic pressure of a dough's liquid phase.

@@ -1,0 +1,1 @@
+//! Thermal death of yeast: D-values, z-values and lasting damage.
