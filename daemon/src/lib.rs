@@ -1,1 +1,22 @@
-//! placeholder
+//! The daemon: thin rooms around the model.
+//!
+//! [`ingest`] takes readings in, [`store`] keeps them, [`batches`] owns the log book, [`forecasts`]
+//! joins book, readings and model, [`watch`] decides what to tell, [`notify`] tells it, [`web`]
+//! shows it, [`cli`] is the command line, [`kitchen`] the simulated kitchen of the demo. What they
+//! share is one [`app::App`] and the [`events::Bus`].
+
+pub mod app;
+pub mod batches;
+pub mod cli;
+pub mod config;
+pub mod events;
+pub mod forecasts;
+pub mod health;
+pub mod ingest;
+pub mod kitchen;
+pub mod metrics;
+pub mod notify;
+pub mod store;
+pub mod time;
+pub mod watch;
+pub mod web;

@@ -1,0 +1,4 @@
+//! Batches: the log book's records, the book in memory, import and export.
+
+pub mod book;
+pub mod record;

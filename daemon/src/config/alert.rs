@@ -1,0 +1,74 @@
+//! `[alert]`: how the baker is told: `webhook`, `email`, `quiet_hours`, `heartbeat_url`.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::mqtt::Secret;
+
+/// How the baker is told. The open page and the MQTT topic `doughwarden/alert` need no key.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Alert {
+    /// An HTTP request for each alert.
+    pub webhook: Option<Webhook>,
+    /// A mail for each alert.
+    pub email: Option<Email>,
+    /// When only urgent alerts are pushed: `22:00-05:00` in the display's zone.
+    pub quiet_hours: Option<String>,
+    /// Fetched every minute while intake, store and alerts all move (an outside watchdog misses it).
+    pub heartbeat_url: Option<Secret>,
+}
+
+/// `[alert.webhook]`: `url`, `method`, `headers`, `body`.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Webhook {
+    /// Where to.
+    pub url: Secret,
+    /// `POST` unless told.
+    #[serde(default = "post")]
+    pub method: String,
+    /// Headers beside the usual.
+    #[serde(default)]
+    pub headers: BTreeMap<String, Secret>,
+    /// The body, with `{title}`, `{text}`, `{link}`, `{severity}` … standing for the alert's fields;
+    /// absent: the alert's JSON document.
+    #[serde(default)]
+    pub body: Option<String>,
+}
+
+fn post() -> String {
+    "POST".into()
+}
+
+/// `[alert.email]`: `server`, `port`, `security`, `user`, `password`, `from`, `to`, `ca_file`.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Email {
+    /// The mail server's name.
+    pub server: String,
+    /// Its port; absent: 587 for `starttls`, 465 for `tls`.
+    #[serde(default)]
+    pub port: Option<u16>,
+    /// `starttls` (unless told) or `tls`.
+    #[serde(default = "starttls")]
+    pub security: String,
+    /// The user it asks for.
+    #[serde(default)]
+    pub user: Option<String>,
+    /// The password it asks for.
+    #[serde(default)]
+    pub password: Option<Secret>,
+    /// The sender's address.
+    pub from: String,
+    /// The receiver's address.
+    pub to: String,
+    /// Certificates in PEM trusted beside the system's.
+    #[serde(default)]
+    pub ca_file: Option<std::path::PathBuf>,
+}
+
+fn starttls() -> String {
+    "starttls".into()
+}

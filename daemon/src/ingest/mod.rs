@@ -1,0 +1,4 @@
+//! Readings in: brokers, payloads, identity, plausibility, and the one writer that stores before
+//! anything is acknowledged.
+
+pub mod board;

@@ -1,0 +1,97 @@
+//! Counters for `/metrics`; a drop always has a count and a reason.
+
+use prometheus_client::encoding::EncodeLabelSet;
+use prometheus_client::metrics::{counter::Counter, family::Family, gauge::Gauge};
+use prometheus_client::registry::Registry;
+
+/// Why something was dropped or set aside.
+#[derive(Clone, Debug, Hash, PartialEq, Eq, EncodeLabelSet)]
+pub struct Reason {
+    /// One word.
+    pub reason: &'static str,
+}
+
+/// The daemon's counters.
+#[derive(Debug)]
+pub struct Metrics {
+    /// Messages taken from a broker.
+    pub messages: Counter,
+    /// Readings stored.
+    pub stored: Counter,
+    /// Readings that were there already.
+    pub duplicates: Counter,
+    /// Readings kept out of the model, by reason.
+    pub kept_out: Family<Reason, Counter>,
+    /// Messages set aside (acknowledged, not stored), by reason.
+    pub set_aside: Family<Reason, Counter>,
+    /// Alerts raised, by rule.
+    pub alerts: Family<Reason, Counter>,
+    /// Messages to channels that failed for good, by channel.
+    pub undelivered: Family<Reason, Counter>,
+    /// Connections made to the broker.
+    pub connects: Counter,
+    /// Points waiting for the InfluxDB copy.
+    pub copy_waiting: Gauge,
+    /// What `/metrics` prints.
+    pub registry: Registry,
+}
+
+impl Default for Metrics {
+    fn default() -> Self {
+        let mut registry = Registry::with_prefix("doughwarden");
+        let messages = Counter::default();
+        let stored = Counter::default();
+        let duplicates = Counter::default();
+        let kept_out = Family::default();
+        let set_aside = Family::default();
+        let alerts = Family::default();
+        let undelivered = Family::default();
+        let connects = Counter::default();
+        let copy_waiting = Gauge::default();
+        registry.register("messages", "Messages taken from a broker", messages.clone());
+        registry.register("readings_stored", "Readings stored", stored.clone());
+        registry.register(
+            "readings_again",
+            "Readings that were there already",
+            duplicates.clone(),
+        );
+        registry.register(
+            "readings_kept_out",
+            "Readings kept out of the model",
+            kept_out.clone(),
+        );
+        registry.register(
+            "messages_set_aside",
+            "Messages set aside and acknowledged",
+            set_aside.clone(),
+        );
+        registry.register("alerts_raised", "Alerts raised", alerts.clone());
+        registry.register(
+            "alerts_undelivered",
+            "Messages a channel never took",
+            undelivered.clone(),
+        );
+        registry.register(
+            "broker_connects",
+            "Connections made to the broker",
+            connects.clone(),
+        );
+        registry.register(
+            "copy_waiting",
+            "Points waiting for the InfluxDB copy",
+            copy_waiting.clone(),
+        );
+        Self {
+            messages,
+            stored,
+            duplicates,
+            kept_out,
+            set_aside,
+            alerts,
+            undelivered,
+            connects,
+            copy_waiting,
+            registry,
+        }
+    }
+}

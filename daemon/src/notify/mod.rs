@@ -1,0 +1,1 @@
+//! Notifying: carries alerts to channels, with an outbox that survives restarts.

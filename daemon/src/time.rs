@@ -1,0 +1,181 @@
+//! Instants and the injected clock. Everything that stamps, waits by rule or asks "now" takes a
+//! [`Clock`]; only this file reads the machine's.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
+
+/// A moment in UTC, in whole milliseconds since 1970. Written as RFC 3339, with three decimals
+/// only when they are not zero.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+pub struct UtcMs(pub i64);
+
+/// Milliseconds in a minute.
+pub const MINUTE_MS: i64 = 60_000;
+/// Milliseconds in an hour.
+pub const HOUR_MS: i64 = 3_600_000;
+
+impl UtcMs {
+    /// Reads RFC 3339; anything finer than a millisecond is cut.
+    ///
+    /// # Errors
+    /// One line that quotes the text.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        text.trim()
+            .parse::<jiff::Timestamp>()
+            .map(|t| Self(t.as_millisecond()))
+            .map_err(|_| {
+                format!("`{text}` is not a time: write RFC 3339, like 2026-01-10T06:05:00Z")
+            })
+    }
+
+    /// The same moment for `jiff`; a time outside its range (the years -9999 to 9999) is clamped.
+    #[must_use]
+    pub fn timestamp(self) -> jiff::Timestamp {
+        jiff::Timestamp::from_millisecond(self.0).unwrap_or(if self.0 < 0 {
+            jiff::Timestamp::MIN
+        } else {
+            jiff::Timestamp::MAX
+        })
+    }
+
+    /// This moment moved by so many milliseconds.
+    #[must_use]
+    pub fn plus_ms(self, ms: i64) -> Self {
+        Self(self.0.saturating_add(ms))
+    }
+
+    /// This moment moved by so many minutes.
+    #[must_use]
+    pub fn plus_min(self, minutes: f64) -> Self {
+        self.plus_ms((minutes * 60_000.0).round() as i64)
+    }
+
+    /// Seconds from `earlier` to this moment (negative if it is the later one).
+    #[must_use]
+    pub fn seconds_since(self, earlier: Self) -> f64 {
+        self.0.saturating_sub(earlier.0) as f64 / 1000.0
+    }
+}
+
+impl std::fmt::Display for UtcMs {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let decimals = if self.0.rem_euclid(1000) == 0 { 0 } else { 3 };
+        write!(f, "{:.decimals$}", self.timestamp())
+    }
+}
+
+impl Serialize for UtcMs {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for UtcMs {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let text = std::borrow::Cow::<'de, str>::deserialize(d)?;
+        Self::parse(&text).map_err(de::Error::custom)
+    }
+}
+
+/// Where "now" comes from: the machine's clock, that clock run faster (the demo), or one that a
+/// test sets by hand. Cheap to clone; all clones tell the same time.
+#[derive(Clone, Debug)]
+pub struct Clock(Arc<Kind>);
+
+#[derive(Debug)]
+enum Kind {
+    Machine,
+    Faster {
+        from: UtcMs,
+        started: Instant,
+        speed: f64,
+    },
+    ByHand(std::sync::atomic::AtomicI64),
+}
+
+impl Clock {
+    /// The machine's clock.
+    #[must_use]
+    pub fn machine() -> Self {
+        Self(Arc::new(Kind::Machine))
+    }
+
+    /// Starts at `from` and runs `speed` times as fast as the machine's monotonic clock.
+    #[must_use]
+    pub fn faster(from: UtcMs, speed: f64) -> Self {
+        Self(Arc::new(Kind::Faster {
+            from,
+            started: Instant::now(),
+            speed,
+        }))
+    }
+
+    /// Stands still until [`Clock::set`].
+    #[must_use]
+    pub fn by_hand(at: UtcMs) -> Self {
+        Self(Arc::new(Kind::ByHand(at.0.into())))
+    }
+
+    /// The moment it is.
+    #[must_use]
+    pub fn now(&self) -> UtcMs {
+        match &*self.0 {
+            Kind::Machine => machine_now(),
+            Kind::Faster {
+                from,
+                started,
+                speed,
+            } => from.plus_ms((started.elapsed().as_secs_f64() * 1000.0 * speed) as i64),
+            Kind::ByHand(at) => UtcMs(at.load(std::sync::atomic::Ordering::SeqCst)),
+        }
+    }
+
+    /// Sets a clock made by [`Clock::by_hand`]; the others ignore it.
+    pub fn set(&self, at: UtcMs) {
+        if let Kind::ByHand(cell) = &*self.0 {
+            cell.store(at.0, std::sync::atomic::Ordering::SeqCst);
+        }
+    }
+
+    /// How long to really wait for `span` of this clock's time to pass.
+    #[must_use]
+    pub fn real(&self, span: Duration) -> Duration {
+        match &*self.0 {
+            Kind::Faster { speed, .. } => span.div_f64(speed.max(1e-3)),
+            _ => span,
+        }
+    }
+}
+
+fn machine_now() -> UtcMs {
+    // A machine that booted before 1970 reads as 1970: times are marked, nothing is refused.
+    let since = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .unwrap_or_default();
+    UtcMs(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_time_is_written_with_decimals_only_when_they_matter() {
+        for text in ["2026-01-10T06:05:00Z", "2026-01-10T06:05:00.250Z"] {
+            assert_eq!(UtcMs::parse(text).unwrap().to_string(), text);
+        }
+        assert_eq!(
+            UtcMs::parse("2026-01-10T07:05:00+01:00")
+                .unwrap()
+                .to_string(),
+            "2026-01-10T06:05:00Z"
+        );
+        assert!(
+            UtcMs::parse("yesterday")
+                .unwrap_err()
+                .contains("`yesterday`")
+        );
+    }
+}

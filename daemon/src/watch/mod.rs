@@ -1,0 +1,1 @@
+//! Watching: rules over readings, forecasts and the book; the life of an alert.
