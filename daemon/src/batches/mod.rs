@@ -1,4 +1,5 @@
 //! Batches: the log book's records, the book in memory, import and export.
 
+pub mod apply;
 pub mod book;
 pub mod record;

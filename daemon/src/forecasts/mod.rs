@@ -30,3 +30,37 @@ pub struct ProofView {
     /// Surviving fraction of the yeast where it ran hot (1 = unharmed).
     pub yeast_left: f64,
 }
+
+/// Why there is no forecast.
+#[derive(Debug, thiserror::Error)]
+pub enum ForecastError {
+    /// No such batch.
+    #[error("there is no batch `{0}`: `export` lists them")]
+    NoBatch(String),
+    /// None of its stages is in progress then.
+    #[error("batch `{batch}` has no stage in progress at {at}")]
+    NoStage {
+        /// The batch.
+        batch: String,
+        /// The moment asked.
+        at: UtcMs,
+    },
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] crate::store::StoreError),
+}
+
+/// The forecast of a batch at a moment (the contract's `forecast --json`); without `at`, now.
+///
+/// # Errors
+/// If there is none.
+pub fn forecast(
+    app: &crate::app::App,
+    batch: &str,
+    at: Option<UtcMs>,
+) -> Result<ForecastDocument, ForecastError> {
+    Err(ForecastError::NoStage {
+        batch: batch.to_owned(),
+        at: at.unwrap_or_else(|| app.clock.now()),
+    })
+}
