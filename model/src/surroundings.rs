@@ -121,13 +121,17 @@ impl Approach {
                 (first, last) = (first.min(*u), last.max(*u));
             }
         }
-        let direct = NORMAL_90 * (variance * inflation * fit.plateau_variance).sqrt();
-        let curvature_step = 0.02;
-        let curvature = (Line::fit(log, (ln_tau + curvature_step).exp()).rss
-            + Line::fit(log, (ln_tau - curvature_step).exp()).rss
-            - 2.0 * fit.rss)
-            / (curvature_step * curvature_step);
+        // Near the best fit the grid is coarser than the interval: there the curvature speaks.
+        let h = 0.02;
+        let (up, down) = (
+            Line::fit(log, (ln_tau + h).exp()),
+            Line::fit(log, (ln_tau - h).exp()),
+        );
+        let curvature = (up.rss + down.rss - 2.0 * fit.rss) / (h * h);
         let local = (2.0 * variance * inflation / curvature.max(1e-12)).sqrt();
+        let moved = (up.plateau - down.plateau) / (2.0 * h) * local.min(1.0);
+        let direct = NORMAL_90
+            * (variance * inflation * fit.plateau_variance + moved * moved).sqrt();
         let profile = (last - first) / (2.0 * NORMAL_90);
         Ok(Self {
             plateau_c: fit.plateau.clamp(-40.0, 300.0),
