@@ -95,7 +95,7 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
     /// use doughwarden_model::least_squares::Curve;
     /// let x = [0.0, 1.0, 2.0, 3.0, 4.0];
     /// let y = [1.0, 0.61, 0.37, 0.22, 0.14];
-    /// let fit = Curve { x: &x, y: &y, model: |x, b| b[0] * (-b[1] * x).exp() }.fit(&[2.0, 0.1])?;
+    /// let fit = Curve { x: &x, y: &y, model: |x: f64, b: &[f64]| b[0] * (-b[1] * x).exp() }.fit(&[2.0, 0.1])?;
     /// assert!((fit.parameters[1] - 0.5).abs() < 0.01);
     /// # Ok::<(), doughwarden_model::least_squares::Failure>(())
     /// ```
