@@ -148,8 +148,11 @@ impl RiseShape for AnchoredShape {
     }
 
     fn relative_age(&self, fraction: f64) -> Option<f64> {
-        if !(fraction > 0.0) {
-            return (!fraction.is_nan()).then_some(0.0);
+        if fraction.is_nan() {
+            return None;
+        }
+        if fraction <= 0.0 {
+            return Some(0.0);
         }
         let y = self.at_zero + fraction * (1.0 - self.at_zero) / self.ceiling;
         let x = self.family.inverse(self.steepness, self.lag, y);

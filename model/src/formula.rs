@@ -649,6 +649,7 @@ mod tests {
         close(p.density / 1235.1, 1.0, 0.01);
         close(p.heat_capacity / 2493.5, 1.0, 0.01);
         close(p.conductivity / 0.3756, 1.0, 0.01);
+        close(p.diffusivity() / 1.219e-7, 1.0, 0.015);
     }
 
     #[test]

@@ -358,7 +358,7 @@ fn inverse_diagonal(j: &DMatrix<f64>) -> Option<Vec<f64>> {
     let mut norms = Vec::with_capacity(j.ncols());
     for mut column in scaled.column_iter_mut() {
         let norm = column.norm();
-        if !(norm > 0.0) {
+        if norm.is_nan() || norm <= 0.0 {
             return None;
         }
         column /= norm;

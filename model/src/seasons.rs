@@ -155,13 +155,18 @@ pub fn ordinary_least_squares(columns: &[Vec<f64>], y: &[f64]) -> Option<Linear>
     if p == 0 || n <= p || columns.iter().any(|c| c.len() != n) {
         return None;
     }
-    if columns.iter().flatten().chain(y).any(|v| !(v.abs() < 1e12)) {
+    if columns
+        .iter()
+        .flatten()
+        .chain(y)
+        .any(|v| v.is_nan() || v.abs() >= 1e12)
+    {
         return None;
     }
     let mut x = DMatrix::from_fn(n, p, |i, j| columns[j][i]);
     let norms: Vec<f64> = x.column_iter().map(|c| c.norm()).collect();
     for (mut column, norm) in x.column_iter_mut().zip(&norms) {
-        if !(*norm > 1e-12) {
+        if *norm <= 1e-12 {
             return None;
         }
         column /= *norm;
@@ -467,7 +472,7 @@ pub fn any_difference(groups: &[Group]) -> Result<Option<FTest>, Refusal> {
         return Ok(None);
     };
     let q = full.len() - plain.len();
-    if q == 0 || !(with.rss > 0.0) {
+    if q == 0 || with.rss <= 0.0 {
         return Ok(None);
     }
     let f = ((without.rss - with.rss) / q as f64).max(0.0) / (with.sigma * with.sigma);
@@ -509,7 +514,7 @@ pub fn welch(first: &[f64], second: &[f64]) -> Result<(f64, f64, f64), Refusal> 
     };
     let ((m1, v1), (m2, v2)) = (moments(first)?, moments(second)?);
     let v = v1 + v2;
-    if !(v > 0.0) {
+    if v <= 0.0 {
         return Err(Refusal::Inconsistent(
             "values without any scatter cannot be tested",
         ));

@@ -386,8 +386,49 @@ impl LampBox {
             .then(|| self.time_constant_s * ((plateau - now_c) / (plateau - target_c)).ln())
     }
 
-    /// The dough coasts up after the lamp is switched off, until the falling air meets it. Two poles
-    /// in a row: `air = room + B·e^(-t/tau_box)`, the dough lagging with `dough_time_constant_s`.
+    /// The dough `after_s` later, °C: two poles in a row, the air heading for its plateau and the dough
+    /// lagging behind it with `dough_time_constant_s`.
+    /// ```text
+    /// T = T_inf + F·e^(-t/tau_box) + (T_0 - T_inf - F)·e^(-t/tau),  F = (T_air - T_inf)·tau_box/(tau_box - tau)
+    /// ```
+    pub fn dough_c(
+        &self,
+        air_c: f64,
+        dough_c: f64,
+        plateau_c: f64,
+        dough_time_constant_s: f64,
+        after_s: f64,
+    ) -> f64 {
+        let tau = self.apart(dough_time_constant_s);
+        let forced = self.forced(air_c - plateau_c, tau);
+        let t = after_s.max(0.0);
+        plateau_c
+            + forced * (-t / self.time_constant_s).exp()
+            + (dough_c - plateau_c - forced) * (-t / tau).exp()
+    }
+
+    /// Equal poles have a limit of their own; moving one by a ten-thousandth reaches it closely.
+    fn apart(&self, dough_time_constant_s: f64) -> f64 {
+        if (dough_time_constant_s / self.time_constant_s - 1.0).abs() < 1e-4 {
+            self.time_constant_s * (1.0 + 1e-4)
+        } else {
+            dough_time_constant_s.max(1e-3)
+        }
+    }
+
+    fn forced(&self, excess: f64, tau: f64) -> f64 {
+        excess * self.time_constant_s / (self.time_constant_s - tau)
+    }
+
+    /// The dough coasts up after the lamp is switched off, until the falling air meets it.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let oven = LampBox::new(3000.0, 14.0)?;
+    /// let coast = oven.coast(34.0, 25.0, 20.0, 5400.0);
+    /// assert!(coast.dough_peak_c > 26.5 && coast.dough_peak_c < 29.0 && coast.after_s > 600.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn coast(
         &self,
         air_c: f64,
@@ -395,23 +436,17 @@ impl LampBox {
         room_c: f64,
         dough_time_constant_s: f64,
     ) -> Coast {
-        let excess = air_c - room_c;
-        if !(air_c > dough_c && dough_time_constant_s > 0.0) {
-            return Coast {
-                dough_peak_c: dough_c,
-                after_s: 0.0,
-            };
-        }
-        let tau_box = self.time_constant_s;
-        // Equal poles have a limit of their own; moving one by a ten-thousandth reaches it closely.
-        let tau = if (dough_time_constant_s / tau_box - 1.0).abs() < 1e-4 {
-            tau_box * (1.0 + 1e-4)
-        } else {
-            dough_time_constant_s
+        let now = Coast {
+            dough_peak_c: dough_c,
+            after_s: 0.0,
         };
-        let forced = excess * tau_box / (tau_box - tau);
+        if dough_time_constant_s.is_nan() || dough_time_constant_s <= 0.0 || air_c <= dough_c {
+            return now;
+        }
+        let excess = air_c - room_c;
+        let (tau_box, tau) = (self.time_constant_s, self.apart(dough_time_constant_s));
+        let forced = self.forced(excess, tau);
         let own = dough_c - room_c - forced;
-        let dough = |t: f64| room_c + forced * (-t / tau_box).exp() + own * (-t / tau).exp();
         // Zero of the derivative: forced/tau_box·e^(-t/tau_box) = -own/tau·e^(-t/tau).
         let ratio = -(own / tau) / (forced / tau_box);
         let rate = 1.0 / tau - 1.0 / tau_box;
@@ -428,9 +463,62 @@ impl LampBox {
             };
         }
         Coast {
-            dough_peak_c: dough(after_s),
+            dough_peak_c: self.dough_c(air_c, dough_c, room_c, tau, after_s),
             after_s,
         }
+    }
+
+    /// How long to leave the lamp on so that the dough, coasting on after it is off, peaks at
+    /// `peak_c`: s; 0 if it gets there without, none if it never does. With a ceiling for `peak_c`
+    /// this is the longest the lamp may stay on.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let oven = LampBox::new(3000.0, 14.0)?;
+    /// let on = oven.lamp_time_for_dough_s(20.0, 22.0, 20.0, 5400.0, 27.0).unwrap();
+    /// let air = oven.air_c(20.0, 20.0, true, on);
+    /// let dough = oven.dough_c(20.0, 22.0, 34.0, 5400.0, on);
+    /// assert!((oven.coast(air, dough, 20.0, 5400.0).dough_peak_c - 27.0).abs() < 1e-6);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
+    pub fn lamp_time_for_dough_s(
+        &self,
+        air_c: f64,
+        dough_c: f64,
+        room_c: f64,
+        dough_time_constant_s: f64,
+        peak_c: f64,
+    ) -> Option<f64> {
+        let plateau = self.plateau_c(room_c, true);
+        let peak = |on: f64| {
+            let air = self.air_c(air_c, room_c, true, on);
+            let dough = self.dough_c(air_c, dough_c, plateau, dough_time_constant_s, on);
+            self.coast(air, dough, room_c, dough_time_constant_s)
+                .dough_peak_c
+        };
+        if peak(0.0) >= peak_c {
+            return Some(0.0);
+        }
+        if plateau.is_nan() || peak_c.is_nan() || plateau <= peak_c {
+            return None;
+        }
+        let (mut low, mut high) = (0.0, self.time_constant_s);
+        for _ in 0..40 {
+            if peak(high) >= peak_c {
+                break;
+            }
+            (low, high) = (high, 2.0 * high);
+        }
+        for _ in 0..80 {
+            let middle = 0.5 * (low + high);
+            if peak(middle) < peak_c {
+                low = middle
+            } else {
+                high = middle
+            }
+        }
+        let found = 0.5 * (low + high);
+        found.is_finite().then_some(found)
     }
 }
 
@@ -528,7 +616,7 @@ impl Room {
     /// E = m + [sinh((g - t)/tau)·(T_before - m) + sinh(t/tau)·(T_after - m)]/sinh(g/tau)
     /// ```
     pub fn bridge(&self, before_c: f64, after_c: f64, gap_s: f64, since_s: f64) -> Spread {
-        if !(gap_s > 0.0) {
+        if gap_s.is_nan() || gap_s <= 0.0 {
             return Spread {
                 mean_c: after_c,
                 sd_c: 0.0,
