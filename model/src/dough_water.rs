@@ -89,6 +89,13 @@ impl Going {
     }
 
     /// The friction factor a finished dough reveals: `n·T_dough - T_room - T_flour - … - T_water`.
+    ///
+    /// ```
+    /// use doughwarden_model::dough_water::Going;
+    /// let bowl = Going { room_c: 21.0, flour_c: 22.0, preferment_c: None };
+    /// assert!((bowl.friction_c(18.0, 25.0)? - 14.0).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn friction_c(&self, water_c: f64, dough_c: f64) -> Result<f64, Refusal> {
         let dough = within("dough after mixing, °C", dough_c, 0.0, 50.0)?;
         let water = within("water, °C", water_c, -5.0, 80.0)?;

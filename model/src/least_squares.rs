@@ -110,6 +110,17 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
 
     /// Two-sided profile-likelihood interval of parameter `index` at `level` (0.5 to 0.999), around a
     /// fit of this curve. An end the data do not bound is infinite.
+    ///
+    /// ```
+    /// use doughwarden_model::least_squares::Curve;
+    /// let x = [0.02, 0.06, 0.11, 0.22, 0.56, 1.1];
+    /// let y = [61.0, 102.0, 131.0, 155.0, 196.0, 203.5];
+    /// let curve = Curve { x: &x, y: &y, model: |x: f64, b: &[f64]| b[0] * x / (b[1] + x) };
+    /// let fit = curve.fit(&[200.0, 0.05])?;
+    /// let (low, high) = curve.profile_interval(&fit, 1, 0.95)?;
+    /// assert!(low < fit.parameters[1] && fit.parameters[1] < high);
+    /// # Ok::<(), doughwarden_model::least_squares::Failure>(())
+    /// ```
     pub fn profile_interval(
         &self,
         fit: &Fit,

@@ -37,6 +37,13 @@ pub struct Shrunk {
 
 impl Shrunk {
     /// Two-sided interval of one further value at `level` (0 to 1).
+    ///
+    /// ```
+    /// use doughwarden_model::shrinkage::shrink;
+    /// let (low, high) = shrink(3, 2.4f64.ln(), 0.12, 2f64.ln(), 0.35)?.predictive_interval(0.90);
+    /// assert!((low.exp() - 1.8998).abs() < 1e-4 && (high.exp() - 2.9905).abs() < 1e-4);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn predictive_interval(&self, level: f64) -> (f64, f64) {
         let z = normal_quantile(0.5 + 0.5 * level.clamp(0.0, 0.999_999));
         (
