@@ -366,6 +366,9 @@ mod tests {
             ("poolish", Kind::Preferment),
             ("rye starter", Kind::Preferment),
             ("raisins", Kind::Other),
+            ("white chocolate", Kind::Other),
+            ("milk chocolate", Kind::Other),
+            ("egg white", Kind::Egg),
             ("", Kind::Other),
             ("ice water", Kind::Water),
         ] {

@@ -5,8 +5,9 @@
 //! ```text
 //! T(t) = T_inf + (T_0 - T_inf)·exp(-t/tau)       T[k+1] = phi·T[k] + (1 - phi)·T_inf,  phi = exp(-dt/tau)
 //! ```
-//! An oven has two poles (its air minutes, its walls an hour): a fit over less than two time
-//! constants leaves the plateau uncertain, and [`Approach`] says so with an interval.
+//! An oven has two poles (its air minutes, its walls an hour): [`Approach`] adds the fast one where the
+//! log shows it. A log of less than two time constants leaves the plateau uncertain, and its interval
+//! says so.
 //!
 //! **Room.** A mean-reverting (Ornstein-Uhlenbeck) process: mean `m`, time constant `tau`, spread `s`,
 //! ```text
@@ -18,7 +19,7 @@ mod approach;
 
 mod room;
 
-pub use approach::{Approach, LEAST_MOVEMENT_C, SPAN_TO_TRUST, two_point};
+pub use approach::{Approach, FastPole, LEAST_MOVEMENT_C, SPAN_TO_TRUST, two_point};
 pub use room::Room;
 
 use crate::heat::lag_step;

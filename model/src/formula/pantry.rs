@@ -39,6 +39,9 @@ pub fn guess_kind(name: &str) -> Kind {
             Kind::YeastInstant
         };
     }
+    if part(&["chocolate", "cocoa", "tartar"]) {
+        return Kind::Other; // before "milk", "white" and "cream" mislead
+    }
     if part(&["flour", "semolina"]) {
         Kind::Flour
     } else if part(&[
@@ -68,7 +71,7 @@ pub fn guess_kind(name: &str) -> Kind {
     ]) || word(&["oil", "fat", "suet"])
     {
         Kind::Fat
-    } else if word(&["egg", "eggs", "yolk", "yolks", "white", "whites"]) {
+    } else if word(&["egg", "eggs", "yolk", "yolks", "whites"]) {
         Kind::Egg
     } else if part(&[
         "sugar", "honey", "syrup", "molasses", "treacle", "glucose", "dextrose", "fructose",
