@@ -64,6 +64,9 @@ pub struct RiseCurve {
 const BEND: f64 = 0.06;
 
 impl RiseCurve {
+    /// What is taken where nothing is known: doubled, after a seventh of the way without a sign.
+    pub const UNKNOWN: Self = Self { ln_rise: 0.0, lag: 0.15, ln_power: 0.1 };
+
     /// `G(u)`: 0 at the start, 1 at the threshold, finite for every `u`.
     ///
     /// ```
@@ -96,14 +99,14 @@ fn soft(x: f64) -> f64 {
 }
 
 /// What is expected of a stage before anything is seen of it.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Prior {
     /// Mean of `r`.
     pub mean: f64,
     /// Standard deviation of `r`.
     pub sd: f64,
-    /// The dough's usual rise.
-    pub curve: RiseCurve,
+    /// The dough's rise as it may be: one curve where it is well known, else several, equally likely.
+    pub curves: Vec<RiseCurve>,
     /// Standard deviation of `alpha`.
     pub rise_sd: f64,
     /// Correlation of `r` and `alpha`.
@@ -186,9 +189,16 @@ pub struct Posterior {
     first: f64,
     step: f64,
     weights: Vec<f64>,
-    amplitude: Vec<(f64, f64)>,
-    curve: RiseCurve,
+    branches: Vec<Branch>,
     ln_evidence: f64,
+}
+
+/// The posterior's share under one curve.
+#[derive(Debug, Clone)]
+struct Branch {
+    curve: RiseCurve,
+    weights: Vec<f64>,
+    amplitude: Vec<(f64, f64)>,
 }
 
 impl Prior {
@@ -200,10 +210,17 @@ impl Prior {
         Self {
             mean: or(self.mean, -3.0, 10.0, 4.3),
             sd: or(self.sd, 0.01, 3.0, 0.4),
-            curve: RiseCurve {
-                ln_rise: or(self.curve.ln_rise, -4.0, 3.0, 0.0),
-                lag: or(self.curve.lag, -0.2, 0.8, 0.15),
-                ln_power: or(self.curve.ln_power, -1.5, 1.5, 0.1),
+            curves: if self.curves.is_empty() {
+                vec![RiseCurve::UNKNOWN]
+            } else {
+                self.curves
+                    .iter()
+                    .map(|c| RiseCurve {
+                        ln_rise: or(c.ln_rise, -4.0, 3.0, 0.0),
+                        lag: or(c.lag, -0.2, 0.8, 0.15),
+                        ln_power: or(c.ln_power, -1.5, 1.5, 0.1),
+                    })
+                    .collect()
             },
             rise_sd: or(self.rise_sd, 0.01, 2.0, 0.3),
             tie: or(self.tie, -0.98, 0.98, 0.0),
@@ -219,7 +236,7 @@ impl Prior {
     /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
-    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curve: RiseCurve { ln_rise: 0.0, lag: 0.15, ln_power: 0.1 },
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let half_way = Evidence { rises: vec![(40.0, 0.6, 1.0)], ..Evidence::default() };
     /// let after = prior.after(&path, &half_way);
@@ -229,8 +246,6 @@ impl Prior {
         let p = self.tamed();
         let step = 2.0 * REACH * p.sd / (GRID - 1) as f64;
         let first = p.mean - REACH * p.sd;
-        let mut ln_w: Vec<f64> = Vec::with_capacity(GRID);
-        let mut amplitude = Vec::with_capacity(GRID);
         let rises: Vec<(f64, f64, f64)> = evidence
             .rises
             .iter()
@@ -238,53 +253,75 @@ impl Prior {
             .map(|&(m, y, w)| (path.age_at(m), y.clamp(-0.5, 20.0), w.min(1.0)))
             .collect();
         let marks = Marks::new(path, evidence);
-        let conditional_sd = p.rise_sd * (1.0 - p.tie * p.tie).sqrt();
-        let scale = p.curve.ln_rise.exp();
-        let mut shapes = vec![0.0; rises.len()];
-        for k in 0..GRID {
-            let r = first + step * k as f64;
-            let z = (r - p.mean) / p.sd;
-            let mut ln_l = -0.5 * z * z + marks.ln_likelihood(r);
-            let centre = p.tie * p.rise_sd * z;
-            if rises.is_empty() {
-                amplitude.push((centre, conditional_sd));
-            } else {
-                let age = r.exp();
-                for (s, (theta, _, _)) in shapes.iter_mut().zip(&rises) {
-                    *s = scale * p.curve.shape(theta / age);
-                }
-                let mut logs = [0.0; NODES.len()];
-                for (l, (node, weight)) in logs.iter_mut().zip(NODES) {
-                    let factor = (centre + conditional_sd * node).exp();
-                    *l = weight.ln();
-                    for (s, (_, y, w)) in shapes.iter().zip(&rises) {
-                        *l += w * ln_rise_density(*y, s * factor, p.noise_share, p.noise);
-                    }
-                }
-                let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-                let (mut sum, mut first_moment, mut second) = (0.0, 0.0, 0.0);
-                for (l, (node, _)) in logs.iter().zip(NODES) {
-                    let w = (l - top).exp();
-                    let a = centre + conditional_sd * node;
-                    sum += w;
-                    first_moment += w * a;
-                    second += w * a * a;
-                }
-                ln_l += top + sum.ln();
-                let mean = first_moment / sum;
-                amplitude.push((mean, (second / sum - mean * mean).max(1e-6).sqrt()));
+        let alone: Vec<f64> = (0..GRID)
+            .map(|k| {
+                let z = -REACH + 2.0 * REACH * k as f64 / (GRID - 1) as f64;
+                -0.5 * z * z + marks.ln_likelihood(first + step * k as f64)
+            })
+            .collect();
+        let curves = if rises.is_empty() { &p.curves[..1] } else { &p.curves[..] };
+        let mut branches: Vec<Branch> = curves.iter().map(|c| branch(&p, *c, &rises, &alone, first, step)).collect();
+        let top = branches.iter().flat_map(|b| b.weights.iter()).copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut sum = 0.0;
+        for w in branches.iter_mut().flat_map(|b| b.weights.iter_mut()) {
+            *w = (*w - top).exp();
+            sum += *w;
+        }
+        let mut weights = vec![0.0; GRID];
+        for b in &mut branches {
+            for (w, total) in b.weights.iter_mut().zip(&mut weights) {
+                *w /= sum;
+                *total += *w;
             }
-            ln_w.push(ln_l);
         }
-        let top = ln_w.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut weights: Vec<f64> = ln_w.iter().map(|l| (l - top).exp()).collect();
-        let sum: f64 = weights.iter().sum();
-        for w in &mut weights {
-            *w /= sum;
-        }
-        let ln_evidence = top + (sum * step / p.sd).ln() - 0.918_938_533_204_672_7;
-        Posterior { first, step, weights, amplitude, curve: p.curve, ln_evidence }
+        let ln_evidence = top + (sum / curves.len() as f64 * step / p.sd).ln() - 0.918_938_533_204_672_7;
+        Posterior { first, step, weights, branches, ln_evidence }
     }
+}
+
+/// The grid's ln weights under one curve, and what is known of alpha at each point.
+fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64], first: f64, step: f64) -> Branch {
+    let conditional_sd = p.rise_sd * (1.0 - p.tie * p.tie).sqrt();
+    let scale = curve.ln_rise.exp();
+    let mut shapes = vec![0.0; rises.len()];
+    let mut weights = Vec::with_capacity(GRID);
+    let mut amplitude = Vec::with_capacity(GRID);
+    let ln_node = NODES.map(|(_, w)| w.ln());
+    let highest = alone.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    for (k, &ln_alone) in alone.iter().enumerate() {
+        let r = first + step * k as f64;
+        let centre = p.tie * p.rise_sd * (r - p.mean) / p.sd;
+        // Rises can lift a point by no more than a few dozen: what lies far below stays there.
+        if rises.is_empty() || ln_alone < highest - 60.0 {
+            amplitude.push((centre, conditional_sd));
+            weights.push(ln_alone);
+            continue;
+        }
+        let age = r.exp();
+        for (s, (theta, _, _)) in shapes.iter_mut().zip(rises) {
+            *s = scale * curve.shape(theta / age);
+        }
+        let mut logs = ln_node;
+        for (l, (node, _)) in logs.iter_mut().zip(NODES) {
+            let factor = (centre + conditional_sd * node).exp();
+            for (s, (_, y, w)) in shapes.iter().zip(rises) {
+                *l += w * ln_rise_density(*y, s * factor, p.noise_share, p.noise);
+            }
+        }
+        let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let (mut sum, mut mean, mut second) = (0.0, 0.0, 0.0);
+        for (l, (node, _)) in logs.iter().zip(NODES) {
+            let w = (l - top).exp();
+            let a = centre + conditional_sd * node;
+            sum += w;
+            mean += w * a;
+            second += w * a * a;
+        }
+        mean /= sum;
+        weights.push(ln_alone + top + sum.ln());
+        amplitude.push((mean, (second / sum - mean * mean).max(1e-6).sqrt()));
+    }
+    Branch { curve, weights, amplitude }
 }
 
 /// Everything but the rises: functions of `r` alone.
@@ -441,42 +478,75 @@ impl Posterior {
 
     /// The rise band, prepared for many ages.
     pub fn rise_band(&self) -> RiseBand {
-        const PARTS: usize = 12;
-        let cumulative = self.cumulative();
-        let mut curves = Vec::with_capacity(PARTS * 5);
-        for i in 0..PARTS {
-            let p = (i as f64 + 0.5) / PARTS as f64;
-            let k = cumulative.partition_point(|c| *c < p).min(GRID - 1);
-            let (mean, sd) = self.amplitude[k];
-            let r = self.quantile(p);
-            for node in [-1.2816, -0.5244, 0.0, 0.5244, 1.2816] {
-                curves.push((r.exp(), (self.curve.ln_rise + mean + sd * node).exp()));
+        const PARTS: usize = 10;
+        let mut curves = Vec::with_capacity(PARTS * 5 * self.branches.len());
+        for b in &self.branches {
+            let share: f64 = b.weights.iter().sum();
+            if !(share > 1e-3) {
+                continue;
+            }
+            let mut below = 0.0;
+            let mut part = 0;
+            for (k, w) in b.weights.iter().enumerate() {
+                below += w / share;
+                while part < PARTS && below >= (part as f64 + 0.5) / PARTS as f64 {
+                    part += 1;
+                    let (mean, sd) = b.amplitude[k];
+                    for node in [-1.2816, -0.5244, 0.0, 0.5244, 1.2816] {
+                        curves.push(Drawn {
+                            ready: self.value(k).exp(),
+                            rise: (b.curve.ln_rise + mean + sd * node).exp(),
+                            curve: b.curve,
+                            weight: share,
+                        });
+                    }
+                }
             }
         }
-        RiseBand { curve: self.curve, curves }
+        RiseBand { curves }
     }
+}
+
+#[derive(Debug, Clone)]
+struct Drawn {
+    ready: f64,
+    rise: f64,
+    curve: RiseCurve,
+    weight: f64,
 }
 
 /// A family of rise curves drawn evenly from a posterior.
 #[derive(Debug, Clone)]
 pub struct RiseBand {
-    curve: RiseCurve,
-    curves: Vec<(f64, f64)>,
+    curves: Vec<Drawn>,
 }
 
 impl RiseBand {
     /// 10 %, 50 % and 90 % of the rise at an equivalent age.
     pub fn at(&self, age_min: f64) -> [f64; 3] {
-        let mut rises: Vec<f64> =
-            self.curves.iter().map(|(ready, rise)| rise * self.curve.shape(age_min / ready)).collect();
-        rises.sort_by(f64::total_cmp);
-        let n = rises.len() as f64;
-        [0.1, 0.5, 0.9].map(|p| {
-            let x = (p * n - 0.5).clamp(0.0, n - 1.0);
-            let (i, part) = (x.floor() as usize, x.fract());
-            let next = rises[(i + 1).min(rises.len() - 1)];
-            rises[i] + part * (next - rises[i])
-        })
+        let mut rises: Vec<(f64, f64)> = self
+            .curves
+            .iter()
+            .map(|d| (d.rise * d.curve.shape(age_min / d.ready), d.weight))
+            .collect();
+        rises.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let total: f64 = rises.iter().map(|r| r.1).sum();
+        let mut out = [0.0; 3];
+        for (o, p) in out.iter_mut().zip([0.1, 0.5, 0.9]) {
+            let (mut below, mut last) = (0.0, (0.0, 0.0));
+            for (i, &(rise, weight)) in rises.iter().enumerate() {
+                let middle = (below + 0.5 * weight) / total;
+                if middle >= p || i + 1 == rises.len() {
+                    let span: f64 = middle - last.0;
+                    let share = if i > 0 && span > 0.0 { ((p - last.0) / span).clamp(0.0, 1.0) } else { 1.0 };
+                    *o = if i == 0 { rise } else { last.1 + share * (rise - last.1) };
+                    break;
+                }
+                last = (middle, rise);
+                below += weight;
+            }
+        }
+        out
     }
 }
 
@@ -591,7 +661,7 @@ mod tests {
         Prior {
             mean: 1.8f64.ln() + 60f64.ln(),
             sd: 0.25,
-            curve: RiseCurve { ln_rise: 0.0, lag: 0.15, ln_power: 0.1 },
+            curves: vec![RiseCurve::UNKNOWN],
             rise_sd: 0.15,
             tie: 0.4,
             noise_share: 0.08,
