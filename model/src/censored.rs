@@ -75,7 +75,8 @@ pub fn ln_normal_between(a: f64, b: f64) -> f64 {
     }
     let (width, middle) = (b - a, 0.5 * (a + b));
     if width * middle.abs().max(1.0) < 1e-4 {
-        return ln_normal_density(middle) + width.ln()
+        return ln_normal_density(middle)
+            + width.ln()
             + ((middle * middle - 1.0) * width * width / 24.0).ln_1p();
     }
     if b > 0.0 {
@@ -101,7 +102,9 @@ impl Interval {
         if after < before && after < f64::INFINITY && before > f64::NEG_INFINITY {
             Ok(Self { after, before })
         } else {
-            Err(Refusal::Inconsistent("an interval's end must lie after its start"))
+            Err(Refusal::Inconsistent(
+                "an interval's end must lie after its start",
+            ))
         }
     }
 
@@ -122,11 +125,17 @@ impl Interval {
 
     /// The interval of the logarithm; a lower bound at or below 0 becomes minus infinity.
     pub fn ln(&self) -> Result<Self, Refusal> {
-        let lower = if self.after > 0.0 { self.after.ln() } else { f64::NEG_INFINITY };
+        let lower = if self.after > 0.0 {
+            self.after.ln()
+        } else {
+            f64::NEG_INFINITY
+        };
         if self.before > 0.0 {
             Self::new(lower, self.before.ln())
         } else {
-            Err(Refusal::Inconsistent("a time that ends before zero has no logarithm"))
+            Err(Refusal::Inconsistent(
+                "a time that ends before zero has no logarithm",
+            ))
         }
     }
 
@@ -137,10 +146,18 @@ impl Interval {
         let value = ln_normal_between(a, b);
         // r(x) = phi(x)/[Phi(b) - Phi(a)], 0 at infinity; x·r likewise.
         let ratio = |x: f64| {
-            if x.is_infinite() { 0.0 } else { (ln_normal_density(x) - value).min(690.0).exp() }
+            if x.is_infinite() {
+                0.0
+            } else {
+                (ln_normal_density(x) - value).min(690.0).exp()
+            }
         };
         let moment = |x: f64, power: i32| {
-            if x.is_infinite() { 0.0 } else { x.powi(power) * ratio(x) }
+            if x.is_infinite() {
+                0.0
+            } else {
+                x.powi(power) * ratio(x)
+            }
         };
         let r0 = ratio(b) - ratio(a);
         let r1 = moment(b, 1) - moment(a, 1);
@@ -215,8 +232,14 @@ pub fn fit_normal(intervals: &[Interval]) -> Result<CensoredFit, Refusal> {
             given: intervals.len(),
         });
     }
-    let last_start = intervals.iter().map(|i| i.after).fold(f64::NEG_INFINITY, f64::max);
-    let first_end = intervals.iter().map(|i| i.before).fold(f64::INFINITY, f64::min);
+    let last_start = intervals
+        .iter()
+        .map(|i| i.after)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let first_end = intervals
+        .iter()
+        .map(|i| i.before)
+        .fold(f64::INFINITY, f64::min);
     if last_start < first_end {
         return Err(NO_SPREAD); // one moment satisfies them all: the likelihood rises as sd -> 0
     }
@@ -231,11 +254,16 @@ pub fn fit_normal(intervals: &[Interval]) -> Result<CensoredFit, Refusal> {
     let (mut mean, mut ln_sd) = (mean0, spread.max(0.5 * widths).max(1e-9).ln());
     let mut here = total(intervals, mean, ln_sd.exp());
     for _ in 0..200 {
-        let Some((step_mean, step_ln)) = newton_step(&here) else { break };
+        let Some((step_mean, step_ln)) = newton_step(&here) else {
+            break;
+        };
         let mut share = 1.0;
         let mut moved = false;
         while share > 1e-10 {
-            let (m, l) = (mean + share * step_mean, ln_sd + (share * step_ln).clamp(-1.0, 1.0));
+            let (m, l) = (
+                mean + share * step_mean,
+                ln_sd + (share * step_ln).clamp(-1.0, 1.0),
+            );
             let there = total(intervals, m, l.exp());
             if there.value.is_finite() && there.value >= here.value {
                 moved = there.value > here.value;
@@ -268,14 +296,17 @@ const NO_SPREAD: Refusal = Refusal::Inconsistent(
 );
 
 fn total(intervals: &[Interval], mean: f64, sd: f64) -> Derivatives {
-    intervals.iter().map(|i| i.ln_likelihood(mean, sd)).fold(Derivatives::default(), |sum, d| Derivatives {
-        value: sum.value + d.value,
-        mean: sum.mean + d.mean,
-        ln_sd: sum.ln_sd + d.ln_sd,
-        mean_mean: sum.mean_mean + d.mean_mean,
-        mean_ln_sd: sum.mean_ln_sd + d.mean_ln_sd,
-        ln_sd_ln_sd: sum.ln_sd_ln_sd + d.ln_sd_ln_sd,
-    })
+    intervals
+        .iter()
+        .map(|i| i.ln_likelihood(mean, sd))
+        .fold(Derivatives::default(), |sum, d| Derivatives {
+            value: sum.value + d.value,
+            mean: sum.mean + d.mean,
+            ln_sd: sum.ln_sd + d.ln_sd,
+            mean_mean: sum.mean_mean + d.mean_mean,
+            mean_ln_sd: sum.mean_ln_sd + d.mean_ln_sd,
+            ln_sd_ln_sd: sum.ln_sd_ln_sd + d.ln_sd_ln_sd,
+        })
 }
 
 /// Uphill step: Newton where the surface is curved downward, else along the gradient, scaled.
@@ -355,8 +386,14 @@ pub fn posterior_mean(
     }
     let curvature = -here.2;
     if !(here.0.is_finite() && curvature > 0.0 && curvature.is_finite()) {
-        return Err(Refusal::Inconsistent("the marks contradict the prior beyond what can be computed"));
+        return Err(Refusal::Inconsistent(
+            "the marks contradict the prior beyond what can be computed",
+        ));
     }
     let sd = curvature.sqrt().recip();
-    Ok(Laplace { mode, sd, ln_evidence: here.0 + LN_SQRT_2PI + sd.ln() })
+    Ok(Laplace {
+        mode,
+        sd,
+        ln_evidence: here.0 + LN_SQRT_2PI + sd.ln(),
+    })
 }

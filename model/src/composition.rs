@@ -94,7 +94,14 @@ pub struct Masses {
 impl Masses {
     /// In the order water, protein, fat, carbohydrate, fibre, ash.
     pub fn as_array(&self) -> [f64; 6] {
-        [self.water, self.protein, self.fat, self.carbohydrate, self.fibre, self.ash]
+        [
+            self.water,
+            self.protein,
+            self.fat,
+            self.carbohydrate,
+            self.fibre,
+            self.ash,
+        ]
     }
 
     /// These masses plus `share` times `other`.
@@ -131,7 +138,13 @@ impl ThermalProperties {
     /// The same material blown up to `expansion` times its gas-free volume (at least 1, at most 20).
     #[must_use]
     pub fn expanded(&self, expansion: f64) -> Self {
-        let porosity = 1.0 - 1.0 / if expansion.is_nan() { 1.0 } else { expansion.clamp(1.0, 20.0) };
+        let porosity = 1.0
+            - 1.0
+                / if expansion.is_nan() {
+                    1.0
+                } else {
+                    expansion.clamp(1.0, 20.0)
+                };
         let (k0, ka) = (self.conductivity, GAS_CONDUCTIVITY);
         Self {
             density: self.density * (1.0 - porosity),
@@ -192,10 +205,8 @@ impl Composition {
         let density = self.density(t);
         ThermalProperties {
             density,
-            heat_capacity: 1000.0
-                * self.sum(|x, c| x * at(&c.heat_capacity, t)),
-            conductivity: self
-                .sum(|x, c| x * density / at(&c.density, t) * at(&c.conductivity, t)),
+            heat_capacity: 1000.0 * self.sum(|x, c| x * at(&c.heat_capacity, t)),
+            conductivity: self.sum(|x, c| x * density / at(&c.density, t) * at(&c.conductivity, t)),
         }
     }
 
@@ -211,12 +222,20 @@ impl Composition {
     }
 
     fn sum(&self, term: impl Fn(f64, &Component) -> f64) -> f64 {
-        self.fractions.iter().zip(&COMPONENTS).map(|(&x, c)| term(x, c)).sum()
+        self.fractions
+            .iter()
+            .zip(&COMPONENTS)
+            .map(|(&x, c)| term(x, c))
+            .sum()
     }
 }
 
 fn range(temperature_c: f64) -> f64 {
-    if temperature_c.is_nan() { 25.0 } else { temperature_c.clamp(-40.0, 150.0) }
+    if temperature_c.is_nan() {
+        25.0
+    } else {
+        temperature_c.clamp(-40.0, 150.0)
+    }
 }
 
 #[cfg(test)]
@@ -225,7 +244,10 @@ mod tests {
     use proptest::prelude::*;
 
     fn close(got: f64, want: f64, tolerance: f64) {
-        assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+        assert!(
+            (got - want).abs() <= tolerance,
+            "{got} is not {want} to {tolerance}"
+        );
     }
 
     #[test]
@@ -233,12 +255,60 @@ mod tests {
         // Choi & Okos 1986 at 20 °C; k, rho and cp (kJ) also agree with a fluid-property library's
         // food tables to rounding, all but water's cp (a different published constant).
         let want = [
-            (Masses { water: 1.0, ..Masses::default() }, 0.603659, 995.739918, 4.176572),
-            (Masses { protein: 1.0, ..Masses::default() }, 0.201639, 1319.532, 2.031853),
-            (Masses { fat: 1.0, ..Masses::default() }, 0.175118, 917.2386, 2.011746),
-            (Masses { carbohydrate: 1.0, ..Masses::default() }, 0.227426, 1592.8908, 1.585674),
-            (Masses { fibre: 1.0, ..Masses::default() }, 0.207037, 1304.1822, 1.880652),
-            (Masses { ash: 1.0, ..Masses::default() }, 0.356479, 2418.1874, 1.128919),
+            (
+                Masses {
+                    water: 1.0,
+                    ..Masses::default()
+                },
+                0.603659,
+                995.739918,
+                4.176572,
+            ),
+            (
+                Masses {
+                    protein: 1.0,
+                    ..Masses::default()
+                },
+                0.201639,
+                1319.532,
+                2.031853,
+            ),
+            (
+                Masses {
+                    fat: 1.0,
+                    ..Masses::default()
+                },
+                0.175118,
+                917.2386,
+                2.011746,
+            ),
+            (
+                Masses {
+                    carbohydrate: 1.0,
+                    ..Masses::default()
+                },
+                0.227426,
+                1592.8908,
+                1.585674,
+            ),
+            (
+                Masses {
+                    fibre: 1.0,
+                    ..Masses::default()
+                },
+                0.207037,
+                1304.1822,
+                1.880652,
+            ),
+            (
+                Masses {
+                    ash: 1.0,
+                    ..Masses::default()
+                },
+                0.356479,
+                2418.1874,
+                1.128919,
+            ),
         ];
         for (masses, k, rho, cp) in want {
             let p = Composition::new(&masses).expect("valid").properties(20.0);
@@ -252,7 +322,11 @@ mod tests {
     fn the_worked_lean_dough_and_its_expansion() {
         // Worked with the correlation above; no published dough was found to compare with.
         let dough = Composition::lean_dough();
-        for (x, want) in dough.fractions().iter().zip([0.467560, 0.068155, 0.0075, 0.425476, 0.016071, 0.015238]) {
+        for (x, want) in dough
+            .fractions()
+            .iter()
+            .zip([0.467560, 0.068155, 0.0075, 0.425476, 0.016071, 0.015238])
+        {
             close(*x, want, 6e-7);
         }
         for (t, rho, cp, par, perp, alpha) in [
@@ -268,7 +342,10 @@ mod tests {
             close(p.diffusivity(), alpha, 6e-12);
         }
         let flat = dough.properties(30.0);
-        for (expansion, rho, k, alpha) in [(2.0, 612.1, 0.2010, 1.1573e-7), (3.0, 408.1, 0.1360, 1.1745e-7)] {
+        for (expansion, rho, k, alpha) in [
+            (2.0, 612.1, 0.2010, 1.1573e-7),
+            (3.0, 408.1, 0.1360, 1.1745e-7),
+        ] {
             let p = flat.expanded(expansion);
             close(p.density, rho, 0.06);
             close(p.conductivity, k, 6e-5);

@@ -106,7 +106,10 @@ impl Series {
 
     fn sum(&self, fourier: f64, weight: impl Fn(&Term) -> f64) -> f64 {
         let fourier = fourier.max(0.0);
-        self.terms.iter().map(|t| weight(t) * (-t.root * t.root * fourier).exp()).sum()
+        self.terms
+            .iter()
+            .map(|t| weight(t) * (-t.root * t.root * fourier).exp())
+            .sum()
     }
 
     /// The `Fo` at which the centre's unaccomplished change has fallen to `left` (0 to 1, not 0).
@@ -118,7 +121,11 @@ impl Series {
         }
         for _ in 0..200 {
             let middle = 0.5 * (low + high);
-            if self.centre(middle) > left { low = middle } else { high = middle }
+            if self.centre(middle) > left {
+                low = middle
+            } else {
+                high = middle
+            }
         }
         Ok(0.5 * (low + high))
     }
@@ -153,7 +160,10 @@ fn term(shape: Shape, biot: f64, n: usize) -> Term {
         }
         Shape::Sphere => {
             let c = 4.0 * (z.sin() - z * z.cos()) / (2.0 * z - (2.0 * z).sin());
-            (c, 6.0 * biot * biot / (z * z * (z * z + biot * biot - biot)))
+            (
+                c,
+                6.0 * biot * biot / (z * z * (z * z + biot * biot - biot)),
+            )
         }
     };
     Term { root, centre, mean }
@@ -166,7 +176,11 @@ fn bisect(f: impl Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
         if middle <= low || middle >= high {
             break;
         }
-        if (f(middle) < 0.0) == rising { low = middle } else { high = middle }
+        if (f(middle) < 0.0) == rising {
+            low = middle
+        } else {
+            high = middle
+        }
     }
     0.5 * (low + high)
 }
@@ -202,7 +216,12 @@ impl Piece {
     ) -> Result<Self, Refusal> {
         within("conductivity, W/m/K", properties.conductivity, 1e-3, 1e3)?;
         within("density, kg/m³", properties.density, 1.0, 3e4)?;
-        within("heat capacity, J/kg/K", properties.heat_capacity, 100.0, 1e4)?;
+        within(
+            "heat capacity, J/kg/K",
+            properties.heat_capacity,
+            100.0,
+            1e4,
+        )?;
         Ok(Self {
             shape,
             length_m: within("half-thickness or radius, m", length_m, 1e-3, 1.0)?,
@@ -344,7 +363,9 @@ pub fn shape_of_vessel(name: &str) -> Shape {
     let has = |words: &[&str]| words.iter().any(|w| name.contains(w));
     if has(&["bowl", "boule", "round", "roll", "bun", "knot"]) {
         Shape::Sphere
-    } else if has(&["tin", "loaf", "baton", "bâton", "batard", "bâtard", "baguette", "plait", "braid"]) {
+    } else if has(&[
+        "tin", "loaf", "baton", "bâton", "batard", "bâtard", "baguette", "plait", "braid",
+    ]) {
         Shape::Cylinder
     } else if has(&["tub", "tray", "sheet", "box", "pan", "crate", "focaccia"]) {
         Shape::Wall
@@ -452,6 +473,11 @@ pub fn lumped_time_constant_s(
 ) -> Result<f64, Refusal> {
     let l = within("volume over area, m", thickness_m, 1e-6, 10.0)?;
     let h = within("film coefficient, W/m²/K", film, 1e-3, 1e6)?;
-    within("h·(V/A)/k of a lumped body", h * l / properties.conductivity, 0.0, 0.1)?;
+    within(
+        "h·(V/A)/k of a lumped body",
+        h * l / properties.conductivity,
+        0.0,
+        0.1,
+    )?;
     Ok(properties.density * properties.heat_capacity * l / h)
 }

@@ -40,15 +40,15 @@ pub enum Refusal {
 /// let refused = within("mass, kg", f64::NAN, 0.0, 100.0).unwrap_err();
 /// assert_eq!(refused.to_string(), "mass, kg is NaN; it must lie from 0 to 100");
 /// ```
-pub fn within(
-    what: &'static str,
-    value: f64,
-    lowest: f64,
-    highest: f64,
-) -> Result<f64, Refusal> {
+pub fn within(what: &'static str, value: f64, lowest: f64, highest: f64) -> Result<f64, Refusal> {
     if value.is_finite() && value >= lowest && value <= highest {
         Ok(value)
     } else {
-        Err(Refusal::OutOfRange { what, value, lowest, highest })
+        Err(Refusal::OutOfRange {
+            what,
+            value,
+            lowest,
+            highest,
+        })
     }
 }

@@ -38,11 +38,20 @@ pub struct Solute {
 }
 
 /// Sucrose.
-pub const SUCROSE: Solute = Solute { molar_mass_g: 342.297, norrish: 6.47 };
+pub const SUCROSE: Solute = Solute {
+    molar_mass_g: 342.297,
+    norrish: 6.47,
+};
 /// Glucose and fructose, which share molar mass and constant.
-pub const HEXOSE: Solute = Solute { molar_mass_g: 180.156, norrish: 2.25 };
+pub const HEXOSE: Solute = Solute {
+    molar_mass_g: 180.156,
+    norrish: 2.25,
+};
 /// Lactose: baker's yeast does not ferment it, but it holds water.
-pub const LACTOSE: Solute = Solute { molar_mass_g: 342.297, norrish: 10.2 };
+pub const LACTOSE: Solute = Solute {
+    molar_mass_g: 342.297,
+    norrish: 10.2,
+};
 /// Hexose made when 1 g of sucrose takes up water under invertase: 2·180.156/342.297.
 pub const INVERSION_GAIN: f64 = 2.0 * 180.156 / 342.297;
 
@@ -165,7 +174,11 @@ pub fn osmotic_pressure_pa(aw: f64, temperature_c: f64) -> Result<f64, Refusal> 
 /// ```
 pub fn yeast_gamma(aw: f64) -> f64 {
     let gamma = (aw - YEAST_LEAST_WATER_ACTIVITY) / (1.0 - YEAST_LEAST_WATER_ACTIVITY);
-    if gamma.is_nan() { 0.0 } else { gamma.clamp(0.0, 1.0) }
+    if gamma.is_nan() {
+        0.0
+    } else {
+        gamma.clamp(0.0, 1.0)
+    }
 }
 
 #[cfg(test)]
@@ -174,45 +187,87 @@ mod tests {
     use proptest::prelude::*;
 
     fn close(got: f64, want: f64, tolerance: f64) {
-        assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+        assert!(
+            (got - want).abs() <= tolerance,
+            "{got} is not {want} to {tolerance}"
+        );
     }
 
     #[test]
     fn salt_and_sucrose_solutions() {
         // Computed from the equations above with another program, to 1e-6; at 1 mol/kg Robinson &
         // Stokes give phi 0.9355 (from memory).
-        for (m, aw) in [(0.1, 0.996647), (0.5, 0.983541), (1.0, 0.966842), (2.0, 0.931528), (3.0, 0.893125)] {
+        for (m, aw) in [
+            (0.1, 0.996647),
+            (0.5, 0.983541),
+            (1.0, 0.966842),
+            (2.0, 0.931528),
+            (3.0, 0.893125),
+        ] {
             close(salt_water_activity(m).expect("valid"), aw, 1e-6);
         }
         close(salt_osmotic_coefficient(1.0).expect("valid"), 0.93587, 5e-6);
         close(salt_osmotic_coefficient(1.0).expect("valid"), 0.9355, 5e-4);
-        for (m, by_norrish, by_raoult) in
-            [(0.5, 0.990562, 0.991073), (1.0, 0.980315, 0.982304), (2.0, 0.957699, 0.965222)]
-        {
-            close(norrish(SUCROSE, m * 342.297, 1000.0).expect("valid"), by_norrish, 1e-6);
-            close(raoult(SUCROSE, m * 342.297, 1000.0).expect("valid"), by_raoult, 1e-6);
+        for (m, by_norrish, by_raoult) in [
+            (0.5, 0.990562, 0.991073),
+            (1.0, 0.980315, 0.982304),
+            (2.0, 0.957699, 0.965222),
+        ] {
+            close(
+                norrish(SUCROSE, m * 342.297, 1000.0).expect("valid"),
+                by_norrish,
+                1e-6,
+            );
+            close(
+                raoult(SUCROSE, m * 342.297, 1000.0).expect("valid"),
+                by_raoult,
+                1e-6,
+            );
         }
     }
 
     #[test]
     fn the_table_of_doughs() {
-        let dough = |water_g, salt_g, sucrose_g, hexose_g| Dissolved { water_g, salt_g, sucrose_g, hexose_g, lactose_g: 0.0 };
+        let dough = |water_g, salt_g, sucrose_g, hexose_g| Dissolved {
+            water_g,
+            salt_g,
+            sucrose_g,
+            hexose_g,
+            lactose_g: 0.0,
+        };
         for (d, aw, atm, gamma) in [
             (dough(65.0, 2.0, 0.0, 0.0), 0.98267, 24.1, 0.8267),
             (dough(65.0, 2.0, 0.0, 1.5), 0.98039, 27.3, 0.8039),
             (dough(60.0, 2.0, 6.0, 0.0), 0.97591, 33.6, 0.7591),
             (dough(55.0, 1.8, 15.0, 0.0), 0.96642, 47.0, 0.6642),
             (dough(55.0, 1.8, 0.0, 7.89 + 7.89), 0.95252, 67.0, 0.5252),
-            (dough(55.0, 1.5, 25.0, 0.0).inverted(), 0.93527, 92.1, 0.3527),
+            (
+                dough(55.0, 1.5, 25.0, 0.0).inverted(),
+                0.93527,
+                92.1,
+                0.3527,
+            ),
         ] {
             let got = d.water_activity().expect("valid");
             close(got, aw, 1.5e-5);
-            close(osmotic_pressure_pa(got, 30.0).expect("valid") / 101_325.0, atm, 0.1);
+            close(
+                osmotic_pressure_pa(got, 30.0).expect("valid") / 101_325.0,
+                atm,
+                0.1,
+            );
             close(yeast_gamma(got), gamma, 1.5e-4);
         }
         // A dough-fermentation handbook: dough osmotic pressure runs from 35 to 100 atm.
-        close(osmotic_pressure_pa(0.97490, 30.0).expect("valid") / 101_325.0, 35.0, 0.01);
-        close(osmotic_pressure_pa(0.92993, 30.0).expect("valid") / 101_325.0, 100.0, 0.01);
+        close(
+            osmotic_pressure_pa(0.97490, 30.0).expect("valid") / 101_325.0,
+            35.0,
+            0.01,
+        );
+        close(
+            osmotic_pressure_pa(0.92993, 30.0).expect("valid") / 101_325.0,
+            100.0,
+            0.01,
+        );
     }
 
     proptest! {

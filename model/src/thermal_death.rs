@@ -33,20 +33,31 @@ impl ThermalDeath {
     /// textbook (Adams & Moss, table 4.3). D60: from memory of work on vegetative wine and beer
     /// yeasts (0.1 to 0.35 min); it agrees with the trade's "yeast is dead at 54 to 60 °C". The
     /// spores below bound survival from above wherever the two are compared near 55 to 60 °C.
-    pub const BAKERS_CELLS: Self =
-        Self { reference_c: 60.0, decimal_reduction_s: 12.0, z_c: 5.0 };
+    pub const BAKERS_CELLS: Self = Self {
+        reference_c: 60.0,
+        decimal_reduction_s: 12.0,
+        z_c: 5.0,
+    };
 
     /// Ascospores of *S. cerevisiae* DSMZ 70487 in 4 % lager: D60 7.5 min, z 14.3 °C (thesis
     /// abstract on thermal resistance of *Saccharomyces* ascospores in beers). Spores are tougher
     /// than cells; dough holds next to none. For comparison only.
-    pub const ASCOSPORES: Self =
-        Self { reference_c: 60.0, decimal_reduction_s: 450.0, z_c: 14.3 };
+    pub const ASCOSPORES: Self = Self {
+        reference_c: 60.0,
+        decimal_reduction_s: 450.0,
+        z_c: 14.3,
+    };
 
     /// `decimal_reduction_s` at `reference_c`, shortened tenfold by each `z_c` of warming.
     pub fn new(reference_c: f64, decimal_reduction_s: f64, z_c: f64) -> Result<Self, Refusal> {
         Ok(Self {
             reference_c: within("reference temperature, °C", reference_c, 0.0, 150.0)?,
-            decimal_reduction_s: within("decimal reduction time, s", decimal_reduction_s, 1e-3, 1e9)?,
+            decimal_reduction_s: within(
+                "decimal reduction time, s",
+                decimal_reduction_s,
+                1e-3,
+                1e9,
+            )?,
             z_c: within("z value, °C", z_c, 0.5, 100.0)?,
         })
     }
@@ -115,7 +126,11 @@ impl ThermalDeath {
     }
 
     fn exponent(&self, temperature_c: f64) -> f64 {
-        let t = if temperature_c.is_nan() { 0.0 } else { temperature_c.clamp(-50.0, 200.0) };
+        let t = if temperature_c.is_nan() {
+            0.0
+        } else {
+            temperature_c.clamp(-50.0, 200.0)
+        };
         ((t - self.reference_c) / self.z_c).clamp(-290.0, 290.0)
     }
 }
@@ -128,7 +143,9 @@ mod tests {
     #[test]
     fn bigelow_reproduces_the_worked_value() {
         // D60 7.5 min, z 14.3 °C (thesis abstract): D55 16.777 min by arithmetic.
-        let d = ThermalDeath::new(60.0, 450.0, 14.3).expect("valid").decimal_reduction_time_s(55.0);
+        let d = ThermalDeath::new(60.0, 450.0, 14.3)
+            .expect("valid")
+            .decimal_reduction_time_s(55.0);
         assert!((d / 60.0 - 16.777).abs() < 5e-4, "{d}");
     }
 
@@ -140,7 +157,9 @@ mod tests {
         assert!((alive[1] - 0.1).abs() < 1e-12);
         let ramp = death.decimal_reductions(40.0, 52.0, 3600.0);
         let fine: f64 = (0..36_000)
-            .map(|i| 0.1 / death.decimal_reduction_time_s(40.0 + 12.0 * (f64::from(i) + 0.5) / 36_000.0))
+            .map(|i| {
+                0.1 / death.decimal_reduction_time_s(40.0 + 12.0 * (f64::from(i) + 0.5) / 36_000.0)
+            })
             .sum();
         assert!((ramp / fine - 1.0).abs() < 1e-6, "{ramp} {fine}");
     }

@@ -4,7 +4,10 @@ use doughwarden_model::censored::*;
 use proptest::prelude::*;
 
 fn close(got: f64, want: f64, tolerance: f64) {
-    assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+    assert!(
+        (got - want).abs() <= tolerance,
+        "{got} is not {want} to {tolerance}"
+    );
 }
 
 fn ln(a: f64, b: f64) -> Interval {
@@ -15,8 +18,14 @@ fn ln(a: f64, b: f64) -> Interval {
 fn lognormal_maximum_of_the_test_set() {
     // scipy and R survreg agree to 1e-7 on these eight marks (min).
     let marks = [
-        (60.0, 75.0), (75.0, 85.0), (80.0, 100.0), (70.0, 80.0),
-        (90.0, f64::INFINITY), (85.0, 95.0), (65.0, 80.0), (95.0, 110.0),
+        (60.0, 75.0),
+        (75.0, 85.0),
+        (80.0, 100.0),
+        (70.0, 80.0),
+        (90.0, f64::INFINITY),
+        (85.0, 95.0),
+        (65.0, 80.0),
+        (95.0, 110.0),
     ]
     .map(|(a, b)| ln(a, b));
     let fit = fit_normal(&marks).expect("found");
@@ -40,7 +49,8 @@ fn one_mark_by_laplace_and_by_quadrature() {
     let (mut z, mut m1, mut m2) = (0.0, 0.0, 0.0);
     for i in 0..n {
         let m = -1.0 + 3.0 * (f64::from(i) + 0.5) / f64::from(n);
-        let density = (mark.ln_likelihood(m, sd).value + ln_normal_density((m - prior_mean) / prior_sd)
+        let density = (mark.ln_likelihood(m, sd).value
+            + ln_normal_density((m - prior_mean) / prior_sd)
             - prior_sd.ln())
         .exp()
             * 3.0
@@ -63,11 +73,23 @@ fn tails_that_naive_arithmetic_loses() {
     close(ln_normal_cdf(-40.0), -804.6084420137538, 1e-9);
     close(ln_normal_cdf(-10.0), -53.231_285_150_512_48, 1e-12);
     close(ln_normal_cdf(5.0), -2.866_516_129_637_635e-7, 1e-17);
-    close(ln_normal_between(8.0, 9.0), ln_normal_between(-9.0, -8.0), 0.0);
-    close(ln_normal_between(10.0, f64::INFINITY), -53.231_285_150_512_48, 1e-12);
+    close(
+        ln_normal_between(8.0, 9.0),
+        ln_normal_between(-9.0, -8.0),
+        0.0,
+    );
+    close(
+        ln_normal_between(10.0, f64::INFINITY),
+        -53.231_285_150_512_48,
+        1e-12,
+    );
     assert!(ln_normal_between(500.0, 501.0).is_finite());
     // Joined without a seam where the continued fraction and the narrow rule take over.
-    close(ln_normal_cdf(-30.0 - 1e-9), ln_normal_cdf(-30.0 + 1e-9), 1e-6);
+    close(
+        ln_normal_cdf(-30.0 - 1e-9),
+        ln_normal_cdf(-30.0 + 1e-9),
+        1e-6,
+    );
     let narrow = |w: f64| ln_normal_between(-3.0, -3.0 + w) - w.ln();
     close(narrow(3.3e-5), narrow(3.4e-5), 1e-5);
 }

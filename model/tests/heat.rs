@@ -5,12 +5,20 @@ use doughwarden_model::heat::*;
 use proptest::prelude::*;
 
 fn close(got: f64, want: f64, tolerance: f64) {
-    assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+    assert!(
+        (got - want).abs() <= tolerance,
+        "{got} is not {want} to {tolerance}"
+    );
 }
 
 fn lean(mass_kg: f64) -> Piece {
-    Piece::of_mass(mass_kg, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)
-        .expect("an ordinary piece")
+    Piece::of_mass(
+        mass_kg,
+        Shape::Sphere,
+        &Composition::lean_dough(),
+        STILL_AIR_FILM,
+    )
+    .expect("an ordinary piece")
 }
 
 #[test]
@@ -28,9 +36,11 @@ fn first_roots_and_coefficients() {
         (100.0, 1.555245, 1.273088, 2.380902, 1.601524, 3.110187, 1.999033),
     ];
     for (bi, w, wc, c, cc, s, sc) in table {
-        for (shape, z, coefficient) in
-            [(Shape::Wall, w, wc), (Shape::Cylinder, c, cc), (Shape::Sphere, s, sc)]
-        {
+        for (shape, z, coefficient) in [
+            (Shape::Wall, w, wc),
+            (Shape::Cylinder, c, cc),
+            (Shape::Sphere, s, sc),
+        ] {
             let series = Series::new(shape, bi).expect("valid");
             close(series.terms()[0].root, z, 1e-6);
             close(series.terms()[0].centre, coefficient, 1e-6);
@@ -65,7 +75,11 @@ fn textbook_apple() {
     let apple = Piece::new(
         Shape::Sphere,
         0.05,
-        ThermalProperties { density: 997.6, heat_capacity: 4180.0, conductivity: 0.603 },
+        ThermalProperties {
+            density: 997.6,
+            heat_capacity: 4180.0,
+            conductivity: 0.603,
+        },
         6.0,
     )
     .expect("valid");
@@ -75,7 +89,11 @@ fn textbook_apple() {
     let seconds = fo / apple.fourier(1.0);
     close(seconds, 22_287.06, 0.05);
     close(seconds, 22_300.0, 0.05 * 22_300.0);
-    close(5.0 + 25.0 * series.centre(apple.fourier(3600.0)), 26.502923, 1e-6);
+    close(
+        5.0 + 25.0 * series.centre(apple.fourier(3600.0)),
+        26.502923,
+        1e-6,
+    );
 }
 
 #[test]
@@ -87,13 +105,19 @@ fn textbook_egg_and_quenched_sphere() {
     // The first term alone, as the book works: 862.65 s with exact roots. The whole series is a
     // second faster (Fo is only just above 0.2).
     let first = series.terms()[0];
-    let one_term = (first.centre * 90.0 / 25.0).ln() / first.root.powi(2) * 0.025f64.powi(2) / 0.151e-6;
+    let one_term =
+        (first.centre * 90.0 / 25.0).ln() / first.root.powi(2) * 0.025f64.powi(2) / 0.151e-6;
     close(one_term, 862.65, 0.01);
-    let whole = series.fourier_when_centre(25.0 / 90.0).expect("reached") * 0.025f64.powi(2) / 0.151e-6;
+    let whole =
+        series.fourier_when_centre(25.0 / 90.0).expect("reached") * 0.025f64.powi(2) / 0.151e-6;
     close(whole, 865.0, 0.01 * 865.0);
 
     // Incropera (from memory): 5 mm sphere, air 400 -> 335 °C in 20 °C lumped, then water to 50 °C.
-    let metal = ThermalProperties { density: 3000.0, heat_capacity: 1000.0, conductivity: 20.0 };
+    let metal = ThermalProperties {
+        density: 3000.0,
+        heat_capacity: 1000.0,
+        conductivity: 20.0,
+    };
     let tau = lumped_time_constant_s(&metal, 0.005 / 3.0, 10.0).expect("lumped");
     close(tau * (380.0f64 / 315.0).ln(), 93.7993, 1e-4);
     let bath = Piece::new(Shape::Sphere, 0.005, metal, 6000.0).expect("valid");
@@ -129,7 +153,13 @@ fn boule_of_900_g_from_24_into_35() {
     for (mass, minutes) in [(0.08, 59.0), (0.25, 90.0), (0.45, 113.0), (0.9, 149.0)] {
         close(lean(mass).time_constant_s() / 60.0, minutes, 0.5);
     }
-    let slab = Piece::new(Shape::Wall, 0.035, Composition::lean_dough().properties(30.0), 9.0).expect("valid");
+    let slab = Piece::new(
+        Shape::Wall,
+        0.035,
+        Composition::lean_dough().properties(30.0),
+        9.0,
+    )
+    .expect("valid");
     close(slab.time_constant_s() / 60.0, 279.0, 0.5);
 }
 
@@ -171,7 +201,11 @@ fn one_lag_gives_the_age_within_2_percent_and_air_temperature_does_not() {
             let last = lagged[lagged.len() - 1];
             lagged.push(lag_step(last, air, air, step, piece.time_constant_s()));
         }
-        let age = |t: &[f64]| t.windows(2).map(|w| 0.5 * (gas(w[0]) + gas(w[1])) * step / 3600.0).sum::<f64>();
+        let age = |t: &[f64]| {
+            t.windows(2)
+                .map(|w| 0.5 * (gas(w[0]) + gas(w[1])) * step / 3600.0)
+                .sum::<f64>()
+        };
         close(age(&mean), by_mean, 3e-4);
         close(gas(air) * hours, by_air, 3e-4);
         let error = age(&lagged) / age(&mean) - 1.0;
@@ -183,7 +217,12 @@ fn one_lag_gives_the_age_within_2_percent_and_air_temperature_does_not() {
 #[test]
 fn film_coefficients() {
     // Air from a fluid-property library at 32.5 °C; correlations from memory; to 0.1 %.
-    let air = Air { film_c: 32.5, conductivity: 0.0268028, kinematic_viscosity: 1.628154e-5, prandtl: 0.706362 };
+    let air = Air {
+        film_c: 32.5,
+        conductivity: 0.0268028,
+        kinematic_viscosity: 1.628154e-5,
+        prandtl: 0.706362,
+    };
     let sphere = air.film_of_sphere(0.12, 5.0).expect("valid");
     close(sphere, 3.421, 0.0034);
     close(sphere * 0.12 / air.conductivity, 15.3175, 0.0153);
@@ -191,7 +230,11 @@ fn film_coefficients() {
     close(film_of_radiation(0.95, 32.5).expect("valid"), 6.153, 0.006);
     let own = Air::dry(32.5).expect("valid");
     close(own.conductivity / air.conductivity, 1.0, 0.005);
-    close(own.kinematic_viscosity / air.kinematic_viscosity, 1.0, 0.005);
+    close(
+        own.kinematic_viscosity / air.kinematic_viscosity,
+        1.0,
+        0.005,
+    );
     close(own.prandtl / air.prandtl, 1.0, 0.01);
 }
 
