@@ -7,6 +7,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::batches::book::Book;
 use crate::config::Config;
+use crate::copy::CopyStatus;
 use crate::events::{Bus, Event};
 use crate::forecasts::live::Live;
 use crate::health::Health;
@@ -31,6 +32,8 @@ pub struct App {
     pub board: SensorBoard,
     /// The proofs in progress, kept up to date.
     pub live: Live,
+    /// How the copy to InfluxDB goes.
+    pub copy: CopyStatus,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -60,6 +63,7 @@ impl App {
             bus: Bus::default(),
             board: SensorBoard::default(),
             live: Live::default(),
+            copy: CopyStatus::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             stop: CancellationToken::new(),

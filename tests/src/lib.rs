@@ -1,1 +1,3 @@
-//! placeholder
+//! End-to-end tests, simulation studies, reference data and peers.
+
+pub mod harness;

@@ -314,6 +314,15 @@ pub struct CalibrationRow {
     pub in_force: bool,
 }
 
+/// One reading that waits to be copied to the outside store.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CopyItem {
+    /// Its number in the queue.
+    pub seq: i64,
+    /// The reading.
+    pub reading: StoredReading,
+}
+
 /// The store's interface. All methods block; all writes are on disk when they return.
 pub trait Store: Send + Sync {
     /// Stores messages in one transaction, in order.
@@ -443,6 +452,22 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be written.
     fn set_setting(&self, name: &str, value: Option<&Value>) -> Result<()>;
+
+    /// The oldest readings that wait to be copied, at most so many, in order of storing.
+    ///
+    /// # Errors
+    /// If the store cannot be read.
+    fn copy_take(&self, most: usize) -> Result<Vec<CopyItem>>;
+    /// Takes the queue's items up to this number away: they are copied.
+    ///
+    /// # Errors
+    /// If the store cannot be written; they are then given out once more.
+    fn copy_done(&self, up_to: i64) -> Result<()>;
+    /// How many readings wait to be copied.
+    ///
+    /// # Errors
+    /// If the store cannot be read.
+    fn copy_waiting(&self) -> Result<u64>;
 
     /// Whether a write would go through now.
     ///
