@@ -13,11 +13,17 @@ pub struct Backoff {
 
 impl Backoff {
     /// To a broker: back within five seconds of its return.
-    pub const BROKER: Self =
-        Self { shortest: Duration::from_secs(1), longest: Duration::from_secs(4), spread: 0.25 };
+    pub const BROKER: Self = Self {
+        shortest: Duration::from_secs(1),
+        longest: Duration::from_secs(4),
+        spread: 0.25,
+    };
     /// To InfluxDB and the channels.
-    pub const SERVER: Self =
-        Self { shortest: Duration::from_secs(1), longest: Duration::from_secs(30), spread: 0.25 };
+    pub const SERVER: Self = Self {
+        shortest: Duration::from_secs(1),
+        longest: Duration::from_secs(30),
+        spread: 0.25,
+    };
 
     /// Waits from `shortest` to `longest`, each up to `spread` (a share, 0 to 1) shorter by chance.
     ///
@@ -30,7 +36,11 @@ impl Backoff {
         if !(0.0..=1.0).contains(&spread) {
             return Err("the spread of waits is a share from 0 to 1");
         }
-        Ok(Self { shortest, longest, spread })
+        Ok(Self {
+            shortest,
+            longest,
+            spread,
+        })
     }
 
     /// The wait after so many failures in a row (1 for the first).
@@ -41,7 +51,10 @@ impl Backoff {
 
     fn wait_by(&self, failures: u32, chance: f64) -> Duration {
         let doublings = failures.saturating_sub(1).min(31);
-        let full = self.shortest.saturating_mul(1 << doublings).min(self.longest);
+        let full = self
+            .shortest
+            .saturating_mul(1 << doublings)
+            .min(self.longest);
         full.mul_f64(1.0 - self.spread * chance.clamp(0.0, 1.0))
     }
 }

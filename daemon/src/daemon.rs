@@ -47,7 +47,12 @@ impl Daemon {
     /// # Errors
     /// If the directory is in use, the store cannot be opened or a port is taken.
     pub async fn start(options: Options) -> anyhow::Result<Self> {
-        let Options { config, data_dir, clock, any_port_if_busy } = options;
+        let Options {
+            config,
+            data_dir,
+            clock,
+            any_port_if_busy,
+        } = options;
         let lock = DirLock::take(&data_dir)?;
         let store = Arc::new(SqliteStore::open(&data_dir)?);
         let app = App::new(clock, config, data_dir, store)?;
@@ -62,9 +67,15 @@ impl Daemon {
         forecasts::start(&app, &mut rooms);
         watch::start(&app, &mut rooms);
         notify::start(&app, publisher, &mut rooms);
-        copy::start(&app, &mut rooms);
+        copy::start(&app, &mut rooms)?;
         let http_url = web::start(&app, listener, &mut rooms)?;
-        Ok(Self { app, http_url, mqtt_url: ingest, rooms, _lock: lock })
+        Ok(Self {
+            app,
+            http_url,
+            mqtt_url: ingest,
+            rooms,
+            _lock: lock,
+        })
     }
 
     /// What the rooms share.

@@ -18,7 +18,10 @@ pub(super) fn run(common: &Common) -> Done {
         results.push(("certificate".into(), certificate_pair(certificate, key)));
     }
     if config.mqtt.broker.is_none() {
-        results.push(("embedded broker".into(), port(&config.mqtt.listen, daemon_runs)));
+        results.push((
+            "embedded broker".into(),
+            port(&config.mqtt.listen, daemon_runs),
+        ));
     }
     runtime()?.block_on(outside(&config, &mut results));
     let mut bad = false;
@@ -31,7 +34,11 @@ pub(super) fn run(common: &Common) -> Done {
             }
         }
     }
-    Ok(if bad { ExitCode::FAILURE } else { ExitCode::SUCCESS })
+    Ok(if bad {
+        ExitCode::FAILURE
+    } else {
+        ExitCode::SUCCESS
+    })
 }
 
 async fn outside(config: &Config, results: &mut Vec<(String, Result<String, String>)>) {
@@ -42,10 +49,15 @@ async fn outside(config: &Config, results: &mut Vec<(String, Result<String, Stri
 
 /// Writes nothing: a directory that is not there yet is good if its parent can be written.
 fn data_directory(dir: &Path) -> Result<String, String> {
-    let there = dir.ancestors().find(|p| p.exists()).unwrap_or(Path::new("/"));
+    let there = dir
+        .ancestors()
+        .find(|p| p.exists())
+        .unwrap_or(Path::new("/"));
     match std::fs::metadata(there) {
         Ok(meta) if !meta.is_dir() => Err(format!("{} is not a directory", there.display())),
-        Ok(meta) if meta.permissions().readonly() => Err(format!("{} cannot be written", there.display())),
+        Ok(meta) if meta.permissions().readonly() => {
+            Err(format!("{} cannot be written", there.display()))
+        }
         Ok(_) if there == dir => Ok(dir.display().to_string()),
         Ok(_) => Ok(format!("{} will be made at the first start", dir.display())),
         Err(e) => Err(format!("{}: {e}", there.display())),
@@ -54,11 +66,17 @@ fn data_directory(dir: &Path) -> Result<String, String> {
 
 /// A port held by this directory's own daemon is good.
 fn port(listen: &str, daemon_runs: bool) -> Result<String, String> {
-    let address: SocketAddr = listen.parse().map_err(|_| format!("`{listen}` is not an address"))?;
+    let address: SocketAddr = listen
+        .parse()
+        .map_err(|_| format!("`{listen}` is not an address"))?;
     match TcpListener::bind(address) {
         Ok(_) => Ok(format!("{listen} is free")),
-        Err(_) if daemon_runs => Ok(format!("{listen} is held, as by this directory's own daemon")),
-        Err(e) => Err(format!("{listen} cannot be used ({e}): stop what holds it or change `listen`")),
+        Err(_) if daemon_runs => Ok(format!(
+            "{listen} is held, as by this directory's own daemon"
+        )),
+        Err(e) => Err(format!(
+            "{listen} cannot be used ({e}): stop what holds it or change `listen`"
+        )),
     }
 }
 
@@ -68,10 +86,17 @@ fn certificate_pair(certificate: &Path, key: &Path) -> Result<String, String> {
     let chain: Vec<_> = CertificateDer::pem_file_iter(certificate)
         .and_then(Iterator::collect)
         .map_err(|e| format!("{}: {e}", certificate.display()))?;
-    let key_der = PrivateKeyDer::from_pem_file(key).map_err(|e| format!("{}: {e}", key.display()))?;
+    let key_der =
+        PrivateKeyDer::from_pem_file(key).map_err(|e| format!("{}: {e}", key.display()))?;
     rustls::ServerConfig::builder()
         .with_no_client_auth()
         .with_single_cert(chain, key_der)
         .map(|_| certificate.display().to_string())
-        .map_err(|e| format!("{} and {} do not go together: {e}", certificate.display(), key.display()))
+        .map_err(|e| {
+            format!(
+                "{} and {} do not go together: {e}",
+                certificate.display(),
+                key.display()
+            )
+        })
 }

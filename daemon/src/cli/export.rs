@@ -30,7 +30,11 @@ impl Export {
         let bar = super::import::progress(None);
         let out = bar.wrap_write(std::io::stdout().lock());
         let mut out = BufWriter::new(out);
-        let filter = Filter { from: self.from, to: self.to, batch: self.batch };
+        let filter = Filter {
+            from: self.from,
+            to: self.to,
+            batch: self.batch,
+        };
         let written = export(&*store, &filter, &mut out).map_err(anyhow::Error::from);
         let flushed = out.flush().context("standard output could not be written");
         bar.finish_and_clear();

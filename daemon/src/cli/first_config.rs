@@ -25,7 +25,10 @@ pub(super) struct FirstConfig {
 
 impl FirstConfig {
     pub(super) fn run(self, common: &Common) -> Done {
-        let file = common.config.clone().unwrap_or_else(|| PathBuf::from("doughwarden.toml"));
+        let file = common
+            .config
+            .clone()
+            .unwrap_or_else(|| PathBuf::from("doughwarden.toml"));
         let (access_key, password) = (secret(), secret());
         let (http, mqtt) = (self.http_port, self.mqtt_port);
         let text = format!(
@@ -39,19 +42,32 @@ impl FirstConfig {
             .create_new(true)
             .mode(0o600)
             .open(&file)
-            .with_context(|| format!("{} cannot be written (one that is there is never replaced)", file.display()))?;
-        out.write_all(text.as_bytes()).with_context(|| format!("{} cannot be written", file.display()))?;
+            .with_context(|| {
+                format!(
+                    "{} cannot be written (one that is there is never replaced)",
+                    file.display()
+                )
+            })?;
+        out.write_all(text.as_bytes())
+            .with_context(|| format!("{} cannot be written", file.display()))?;
 
         let host = network_address().map_or_else(|| "THIS-MACHINE".to_owned(), |ip| ip.to_string());
         let link = format!("http://{host}:{http}/sign-in#{access_key}");
-        print_line(&format!("wrote {}; start with: doughwarden run --config {0}", file.display()))?;
+        print_line(&format!(
+            "wrote {}; start with: doughwarden run --config {0}",
+            file.display()
+        ))?;
         print_line(&format!("\npages    http://{host}:{http}/"))?;
-        print_line(&format!("sensors  host {host}, port {mqtt}, user sensor, password {password}"))?;
+        print_line(&format!(
+            "sensors  host {host}, port {mqtt}, user sensor, password {password}"
+        ))?;
         print_line(&format!("sign in  {link}\n"))?;
         if let Ok(code) = qrcode::QrCode::new(link.as_bytes()) {
             print_line(&code.render::<qrcode::render::unicode::Dense1x2>().build())?;
         }
-        print_line("Anyone on this network can read what travels over plain http and mqtt; for https set")?;
+        print_line(
+            "Anyone on this network can read what travels over plain http and mqtt; for https set",
+        )?;
         print_line("`certificate` and `key` under [http].")?;
         Ok(ExitCode::SUCCESS)
     }
@@ -68,5 +84,9 @@ fn network_address() -> Option<IpAddr> {
     let socket = UdpSocket::bind("0.0.0.0:0").ok()?;
     // 192.0.2.0/24 is for documentation (RFC 5737): nobody is there.
     socket.connect("192.0.2.1:9").ok()?;
-    socket.local_addr().ok().map(|a| a.ip()).filter(|ip| !ip.is_unspecified())
+    socket
+        .local_addr()
+        .ok()
+        .map(|a| a.ip())
+        .filter(|ip| !ip.is_unspecified())
 }

@@ -37,7 +37,11 @@ impl Forecast {
 fn in_words(app: &App, document: &ForecastDocument) -> String {
     let zone = crate::config::display::zone(&app.config.display);
     let clock = |time: Option<UtcMs>| match time {
-        Some(t) => t.timestamp().to_zoned(zone.clone()).strftime("%a %H:%M").to_string(),
+        Some(t) => t
+            .timestamp()
+            .to_zoned(zone.clone())
+            .strftime("%a %H:%M")
+            .to_string(),
         None => "more than two days away".into(),
     };
     let unit = app.config.display.unit.unwrap_or_default();

@@ -37,7 +37,9 @@ impl Import {
             } else {
                 let name = file.display().to_string();
                 let opened = File::open(file).with_context(|| format!("{name} cannot be read"))?;
-                size = size.zip(opened.metadata().ok()).map(|(sum, m)| sum + m.len());
+                size = size
+                    .zip(opened.metadata().ok())
+                    .map(|(sum, m)| sum + m.len());
                 inputs.push((name, Box::new(opened)));
             }
         }
@@ -54,7 +56,11 @@ impl Import {
         for bad in &done.bad {
             eprintln!("{bad}");
         }
-        let kept = if self.strict && !done.bad.is_empty() { "; nothing was taken in" } else { "" };
+        let kept = if self.strict && !done.bad.is_empty() {
+            "; nothing was taken in"
+        } else {
+            ""
+        };
         eprintln!(
             "{} records and {} readings taken in, {} readings were there already, {} bad lines{kept}",
             done.written,
@@ -62,7 +68,11 @@ impl Import {
             done.again,
             done.bad.len()
         );
-        Ok(if done.bad.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+        Ok(if done.bad.is_empty() {
+            ExitCode::SUCCESS
+        } else {
+            ExitCode::FAILURE
+        })
     }
 }
 
@@ -72,8 +82,13 @@ pub(super) fn progress(size: Option<u64>) -> ProgressBar {
         return ProgressBar::hidden();
     }
     let (bar, look) = match size {
-        Some(size) => (ProgressBar::new(size), "{bar:40} {bytes}/{total_bytes} {eta}"),
+        Some(size) => (
+            ProgressBar::new(size),
+            "{bar:40} {bytes}/{total_bytes} {eta}",
+        ),
         None => (ProgressBar::new_spinner(), "{spinner} {bytes}"),
     };
-    bar.with_style(ProgressStyle::with_template(look).unwrap_or_else(|_| ProgressStyle::default_bar()))
+    bar.with_style(
+        ProgressStyle::with_template(look).unwrap_or_else(|_| ProgressStyle::default_bar()),
+    )
 }

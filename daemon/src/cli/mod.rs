@@ -127,7 +127,11 @@ impl Common {
         if let Some(dir) = &self.data {
             return Ok(dir.clone());
         }
-        let absolute = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
+        let absolute = |name: &str| {
+            std::env::var_os(name)
+                .map(PathBuf::from)
+                .filter(|p| p.is_absolute())
+        };
         absolute("XDG_STATE_HOME")
             .or_else(|| absolute("HOME").map(|home| home.join(".local/state")))
             .map(|state| state.join("doughwarden"))

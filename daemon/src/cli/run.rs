@@ -28,7 +28,10 @@ pub(super) fn run(common: &Common) -> Done {
 /// Resolves at the first SIGINT or SIGTERM; listens from now on.
 pub(super) fn stop_signal() -> anyhow::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
-    let (mut int, mut term) = (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?);
+    let (mut int, mut term) = (
+        signal(SignalKind::interrupt())?,
+        signal(SignalKind::terminate())?,
+    );
     Ok(async move {
         tokio::select! {
             _ = int.recv() => {}

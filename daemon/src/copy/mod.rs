@@ -24,6 +24,8 @@ use crate::store::CopyItem;
 const BATCH: usize = 5_000;
 /// A server that accepts and stays silent is given up after this; the crate itself waits for ever.
 const TIME_OUT: Duration = Duration::from_secs(20);
+/// Items of the queue in a MiB of disk: a key and its number, measured at 22 bytes.
+const ITEMS_A_MIB: u64 = 1024 * 1024 / 22;
 /// How long to sleep when nothing waits.
 const IDLE: Duration = Duration::from_secs(1);
 
@@ -44,7 +46,11 @@ impl CopyStatus {
     #[must_use]
     pub fn failing(&self) -> Option<(crate::time::UtcMs, String)> {
         let since = self.failing_since_ms.load(Ordering::Relaxed);
-        let error = self.last_error.lock().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
+        let error = self
+            .last_error
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .clone();
         (since != 0).then(|| (crate::time::UtcMs(since), error.unwrap_or_default()))
     }
 
@@ -63,14 +69,28 @@ impl CopyStatus {
         if self.failures.fetch_add(1, Ordering::Relaxed) == 0 {
             self.failing_since_ms.store(now.0.max(1), Ordering::Relaxed);
         }
-        *self.last_error.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = Some(error);
+        *self
+            .last_error
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner) = Some(error);
         u32::try_from(self.failures.load(Ordering::Relaxed)).unwrap_or(u32::MAX)
     }
 }
 
 /// Starts the sender, if a server is configured.
-pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) {
-    let Some(influx) = app.config.influx.clone() else { return };
+///
+/// # Errors
+/// If the store cannot be told to queue.
+pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) -> crate::store::Result<()> {
+    let bound = app
+        .config
+        .influx
+        .as_ref()
+        .map(|i| u64::from(i.queue_mib) * ITEMS_A_MIB);
+    app.store.copy_bound(bound)?;
+    let Some(influx) = app.config.influx.clone() else {
+        return Ok(());
+    };
     let app = Arc::clone(app);
     rooms.spawn(async move {
         let stop = app.stop.clone();
@@ -79,6 +99,7 @@ pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) {
             () = send_for_ever(&app, &influx) => {}
         }
     });
+    Ok(())
 }
 
 async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
@@ -89,10 +110,10 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
         let store = Arc::clone(&app.store);
         let taken = tokio::task::spawn_blocking(move || {
             let items = store.copy_take(batch)?;
-            Ok::<_, crate::store::StoreError>((items, store.copy_waiting()?))
+            Ok::<_, crate::store::StoreError>((items, store.copy_queue()?))
         })
         .await;
-        let (items, waiting) = match taken {
+        let (items, queue) = match taken {
             Ok(Ok(taken)) => taken,
             Ok(Err(error)) => {
                 tracing::warn!(%error, "the copy's queue cannot be read; trying again");
@@ -101,7 +122,9 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
             }
             Err(_) => return,
         };
-        app.metrics.copy_waiting.set(i64::try_from(waiting).unwrap_or(i64::MAX));
+        app.metrics
+            .copy_waiting
+            .set(i64::try_from(queue.waiting).unwrap_or(i64::MAX));
         let Some(last) = items.last().map(|item| item.seq) else {
             tokio::time::sleep(IDLE).await;
             continue;
@@ -125,7 +148,9 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
             }
             Err(Refusal::TooLarge) => {
                 app.copy.refused.fetch_add(1, Ordering::Relaxed);
-                tracing::error!("one reading of the copy is too large for the server; the store has it");
+                tracing::error!(
+                    "one reading of the copy is too large for the server; the store has it"
+                );
                 done(app, last).await;
             }
             Err(Refusal::Later(why)) => {
@@ -163,8 +188,15 @@ fn client(influx: &Influx) -> influxdb2::Client {
     influxdb2::Client::new(&influx.url, &influx.org, &influx.token.0)
 }
 
-async fn send(client: &influxdb2::Client, influx: &Influx, items: &[CopyItem]) -> Result<(), Refusal> {
-    let points: Vec<_> = items.iter().filter_map(|item| points::point(&item.reading)).collect();
+async fn send(
+    client: &influxdb2::Client,
+    influx: &Influx,
+    items: &[CopyItem],
+) -> Result<(), Refusal> {
+    let points: Vec<_> = items
+        .iter()
+        .filter_map(|item| points::point(item.reading.as_ref()?))
+        .collect();
     if points.is_empty() {
         return Ok(());
     }
@@ -175,7 +207,10 @@ async fn send(client: &influxdb2::Client, influx: &Influx, items: &[CopyItem]) -
         TimestampPrecision::Milliseconds,
     );
     match tokio::time::timeout(TIME_OUT, write).await {
-        Err(_) => Err(Refusal::Later(format!("no answer within {} s", TIME_OUT.as_secs()))),
+        Err(_) => Err(Refusal::Later(format!(
+            "no answer within {} s",
+            TIME_OUT.as_secs()
+        ))),
         Ok(Ok(())) => Ok(()),
         Ok(Err(error)) => Err(sort(&error)),
     }
@@ -188,7 +223,9 @@ fn sort(error: &RequestError) -> Refusal {
             match status.as_u16() {
                 413 => Refusal::TooLarge,
                 400 | 422 => Refusal::BadPoints(said),
-                401 | 403 => Refusal::Later(format!("the token was refused ({said}): set `influx.token`")),
+                401 | 403 => Refusal::Later(format!(
+                    "the token was refused ({said}): set `influx.token`"
+                )),
                 404 => Refusal::Later(format!("organisation or bucket not found ({said})")),
                 // Any 2xx but 204 counts as an error in the crate; the data is there.
                 200..=299 => Refusal::Later(format!("an answer that is no InfluxDB's ({said})")),
@@ -201,7 +238,9 @@ fn sort(error: &RequestError) -> Refusal {
 
 /// For `check`: whether the server answers at all, and knows the token and the bucket. Writes nothing.
 pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
-    let Some(influx) = &config.influx else { return Vec::new() };
+    let Some(influx) = &config.influx else {
+        return Vec::new();
+    };
     let client = client(influx);
     // An empty write is refused by its token or bucket before its content is looked at.
     let write = client.write_line_protocol(&influx.org, &influx.bucket, "");

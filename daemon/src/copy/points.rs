@@ -39,7 +39,10 @@ pub fn point(reading: &StoredReading) -> Option<DataPoint> {
 /// Line protocol has no escape for a line break in a tag, and a last backslash would escape the
 /// separator after it; the crate passes both through.
 fn tag_value(text: &str) -> String {
-    let clean: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
     clean.trim_end_matches('\\').trim().to_owned()
 }
 
@@ -54,7 +57,10 @@ mod tests {
 
     fn line(reading: &StoredReading) -> String {
         let mut out = Vec::new();
-        point(reading).unwrap().write_data_point_to(&mut out).unwrap();
+        point(reading)
+            .unwrap()
+            .write_data_point_to(&mut out)
+            .unwrap();
         String::from_utf8(out).unwrap()
     }
 
