@@ -100,6 +100,12 @@ impl Daemon {
         self.mqtt.rsplit(':').next().and_then(|p| p.parse().ok()).expect("the ready line ends in a port")
     }
 
+    /// Its process id.
+    #[must_use]
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
     /// SIGKILL, and wait until it is gone.
     pub fn kill(mut self) {
         let _ = self.child.kill();
