@@ -1,6 +1,6 @@
 //! What the stages ended by a moment teach: the calibration in use, remembered by what it rests on.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::{Arc, Mutex};
 
@@ -38,16 +38,20 @@ pub fn teachers(book: &Book, at: UtcMs) -> Vec<(String, StageKind)> {
         .collect()
 }
 
-/// How warm doughs start in this kitchen, from the bulk proofs begun by a moment (but a batch's own).
+/// How warm doughs start in this kitchen, from the chosen bulk proofs ended by a moment.
 ///
 /// # Errors
 /// If the readings cannot be read.
-pub fn habit(sources: &Sources<'_>, at: UtcMs, but: Option<&str>) -> Result<StartHabit> {
+pub fn habit(
+    sources: &Sources<'_>,
+    at: UtcMs,
+    chosen: &dyn Fn(&str, StageKind) -> bool,
+) -> Result<StartHabit> {
     let mut starts = Vec::new();
     for s in sources.book.stages.values() {
         let Some(dough_c) = s.dough_temperature else { continue };
         // Only stages that are over: one in progress would teach its own forecast twice.
-        if s.stage != StageKind::Bulk || known_end(s, at).is_none() || Some(s.batch.as_str()) == but {
+        if s.stage != StageKind::Bulk || known_end(s, at).is_none() || !chosen(&s.batch, s.stage) {
             continue;
         }
         if let Some(air_c) = sources.air_near(&s.batch, s.start)? {
@@ -63,7 +67,8 @@ impl Learned {
     /// # Errors
     /// If the readings cannot be read.
     pub fn fit(sources: Sources<'_>, at: UtcMs, without: Without) -> Result<Self> {
-        let habit = habit(&sources, at, None)?;
+        let teachers: BTreeSet<(String, StageKind)> = teachers(sources.book, at).into_iter().collect();
+        let habit = habit(&sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
         let past = past_stages(sources, habit, at, without)?;
         Ok(Self { calibration: Calibration::fit(&past, None), habit })
     }
@@ -122,7 +127,7 @@ fn fingerprint(book: &Book, at: UtcMs, epoch: u64) -> u64 {
     let mut h = DefaultHasher::new();
     epoch.hash(&mut h);
     let teachers = teachers(book, at);
-    let mut doughs = std::collections::BTreeSet::new();
+    let mut doughs = BTreeSet::new();
     for (batch, kind) in &teachers {
         if let Some(s) = book.stages.get(&(batch.clone(), *kind)) {
             format!("{s:?}").hash(&mut h);

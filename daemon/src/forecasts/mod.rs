@@ -9,6 +9,7 @@ pub mod live;
 pub mod outlook;
 pub mod sentences;
 pub mod source;
+pub mod study;
 #[cfg(test)]
 mod tests;
 
