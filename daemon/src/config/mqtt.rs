@@ -56,7 +56,8 @@ impl Mqtt {
                 self.listen
             ));
         }
-        if self.user.as_deref() == Some("") || self.password.as_ref().is_some_and(|p| p.0.is_empty())
+        if self.user.as_deref() == Some("")
+            || self.password.as_ref().is_some_and(|p| p.0.is_empty())
         {
             return Err("mqtt.user and mqtt.password may not be empty".into());
         }
@@ -77,7 +78,8 @@ fn is_loopback(host: &str) -> bool {
 /// # Errors
 /// One line.
 pub fn split_listen(listen: &str) -> Result<(String, u16), String> {
-    let bad = || format!("mqtt.listen `{listen}` is no address and port: write it like 127.0.0.1:1883");
+    let bad =
+        || format!("mqtt.listen `{listen}` is no address and port: write it like 127.0.0.1:1883");
     let (host, port) = listen.rsplit_once(':').ok_or_else(bad)?;
     let port = port.parse().map_err(|_| bad())?;
     let host = match host.strip_prefix('[') {
@@ -126,7 +128,9 @@ impl BrokerUrl {
             None => (None, rest),
         };
         if address.contains(['/', '?', '#']) {
-            return Err(bad("holds more than host and port (encode `/` as %2F in a password)"));
+            return Err(bad(
+                "holds more than host and port (encode `/` as %2F in a password)",
+            ));
         }
         let (host, port) = match address.strip_prefix('[') {
             Some(inner) => {
@@ -142,7 +146,9 @@ impl BrokerUrl {
             return Err(bad("names no host"));
         }
         let port = match port {
-            Some(port) => port.parse().map_err(|_| bad("has a port that is no number"))?,
+            Some(port) => port
+                .parse()
+                .map_err(|_| bad("has a port that is no number"))?,
             None if tls => 8883,
             None => 1883,
         };
@@ -153,8 +159,9 @@ impl BrokerUrl {
                     Some((user, password)) => (user, Some(password)),
                     None => (login, None),
                 };
-                let decode =
-                    |t: &str| percent_decode(t).ok_or_else(|| bad("has a `%` that encodes nothing"));
+                let decode = |t: &str| {
+                    percent_decode(t).ok_or_else(|| bad("has a `%` that encodes nothing"))
+                };
                 (
                     Some(decode(user)?),
                     password.map(decode).transpose()?.map(Secret),
@@ -224,7 +231,12 @@ mod tests {
         assert_eq!((url.host.as_str(), url.port), ("::1", 1883));
         assert_eq!(url.shown(), "mqtt://[::1]:1883");
         for bad in [
-            "http://a", "mqtt://", "mqtt://a:b", "mqtt://u:p%zz@a", "mqtt://a/b", "mqtt://u:a/b@h",
+            "http://a",
+            "mqtt://",
+            "mqtt://a:b",
+            "mqtt://u:p%zz@a",
+            "mqtt://a/b",
+            "mqtt://u:a/b@h",
         ] {
             let told = BrokerUrl::parse(bad);
             if bad.contains("a/b@") {
@@ -233,7 +245,10 @@ mod tests {
                 continue;
             }
             let error = told.unwrap_err();
-            assert!(error.contains("mqtt.broker") && !error.contains("p%zz"), "{error}");
+            assert!(
+                error.contains("mqtt.broker") && !error.contains("p%zz"),
+                "{error}"
+            );
         }
     }
 
@@ -250,6 +265,9 @@ mod tests {
         assert_eq!(with("0.0.0.0:1883", Some("kitchen")).check(), Ok(()));
         assert!(with("0.0.0.0:1883", None).check().is_err());
         assert!(with("1883", None).check().is_err());
-        assert_eq!(format!("{:?}", with("127.0.0.1:0", Some("k")).password), "Some(•••)");
+        assert_eq!(
+            format!("{:?}", with("127.0.0.1:0", Some("k")).password),
+            "Some(•••)"
+        );
     }
 }

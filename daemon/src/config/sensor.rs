@@ -167,11 +167,14 @@ mod tests {
     use serde_json::json;
 
     fn check(change: Value) -> Result<(), String> {
-        let mut all = json!({"name":"box","topic":"k/box","quantity":"air_temperature","unit":"Cel"});
+        let mut all =
+            json!({"name":"box","topic":"k/box","quantity":"air_temperature","unit":"Cel"});
         for (k, v) in change.as_object().unwrap() {
             all[k] = v.clone();
         }
-        serde_json::from_value::<Sensor>(all).map_err(|e| e.to_string())?.check()
+        serde_json::from_value::<Sensor>(all)
+            .map_err(|e| e.to_string())?
+            .check()
     }
 
     #[test]
@@ -187,7 +190,10 @@ mod tests {
             (json!({"interval_s":0}), "interval_s"),
             (json!({"empty_distance_m":0.3}), "empty_distance_m"),
             (json!({"role":"main"}), "role"),
-            (json!({"correction":[{"from":"2026-01-01T00:00:00Z","points":[]}]}), "correction"),
+            (
+                json!({"correction":[{"from":"2026-01-01T00:00:00Z","points":[]}]}),
+                "correction",
+            ),
             (json!({"colour":"red"}), "colour"),
         ] {
             let error = check(change).unwrap_err();

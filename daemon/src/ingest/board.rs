@@ -134,12 +134,7 @@ impl SensorBoard {
 
     /// Changes the list of unclaimed topics in one go.
     pub fn with_heard<R>(&self, change: impl FnOnce(&mut BTreeMap<String, Heard>) -> R) -> R {
-        change(
-            &mut self
-                .heard
-                .write()
-                .unwrap_or_else(PoisonError::into_inner),
-        )
+        change(&mut self.heard.write().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// The newest messages that could not be used, newest first.
@@ -216,11 +211,13 @@ impl SensorBoard {
         self.with_channels(|channels| {
             for (sensor, quantity, value) in values {
                 let key = (sensor, quantity);
-                let channel = channels.entry(key).or_insert_with_key(|(sensor, quantity)| {
-                    let mut channel = Channel::new(sensor, *quantity);
-                    channel.map(mappings.of(sensor, *quantity));
-                    channel
-                });
+                let channel = channels
+                    .entry(key)
+                    .or_insert_with_key(|(sensor, quantity)| {
+                        let mut channel = Channel::new(sensor, *quantity);
+                        channel.map(mappings.of(sensor, *quantity));
+                        channel
+                    });
                 channel.retained_value = Some(value);
             }
         });
@@ -236,11 +233,13 @@ impl SensorBoard {
         self.with_channels(|channels| {
             for reading in readings {
                 let key = (reading.sensor.clone(), reading.quantity);
-                let channel = channels.entry(key).or_insert_with_key(|(sensor, quantity)| {
-                    let mut channel = Channel::new(sensor, *quantity);
-                    channel.map(mappings.of(sensor, *quantity));
-                    channel
-                });
+                let channel = channels
+                    .entry(key)
+                    .or_insert_with_key(|(sensor, quantity)| {
+                        let mut channel = Channel::new(sensor, *quantity);
+                        channel.map(mappings.of(sensor, *quantity));
+                        channel
+                    });
                 channel.take(reading);
                 if channel.spec.as_ref().is_none_or(|s| s.interval_s.is_none()) {
                     channel.longest_gap_s = measured_gap_s(&reading.sensor, reading.quantity);

@@ -37,7 +37,10 @@ fn a_lone_jump_is_held_out_and_a_confirmed_one_is_released() {
     let air = Quantity::AirTemperature;
     assert_eq!(judged(air, &[24.0, 34.0, 24.1]), [None, JUMP, None]);
     assert_eq!(judged(air, &[24.0, 34.0, 34.2, 34.1]), [None; 4]);
-    assert_eq!(judged(air, &[24.0, 14.0, 34.0, 24.0]), [None, JUMP, JUMP, None]);
+    assert_eq!(
+        judged(air, &[24.0, 14.0, 34.0, 24.0]),
+        [None, JUMP, JUMP, None]
+    );
     assert_eq!(judged(air, &[24.0, 31.0, 24.0]), [None; 3]);
     assert_eq!(
         judged(Quantity::Humidity, &[60.0, 95.0, 61.0, 130.0, -1.0]),
@@ -57,7 +60,10 @@ fn an_oven_that_heats_is_believed() {
 fn probe_fault_values_are_judged_by_what_was_before() {
     let air = Quantity::AirTemperature;
     assert_eq!(judged(air, &[85.0, 24.0, 24.1]), [FAULT, None, None]);
-    assert_eq!(judged(air, &[24.0, 85.0, 85.0, 24.0]), [None, FAULT, FAULT, None]);
+    assert_eq!(
+        judged(air, &[24.0, 85.0, 85.0, 24.0]),
+        [None, FAULT, FAULT, None]
+    );
     assert_eq!(judged(air, &[24.0, -127.0, 127.94]), [None, FAULT, FAULT]);
     // An oven on its way up passes 85 for real.
     let verdicts = judged(air, &[60.0, 66.0, 72.5, 79.0, 85.0, 91.0]);
@@ -66,9 +72,18 @@ fn probe_fault_values_are_judged_by_what_was_before() {
 
 #[test]
 fn absurd_values_are_out_of_range_and_air_may_be_an_oven() {
-    assert_eq!(judged(Quantity::AirTemperature, &[1e308, 301.0]), [RANGE, RANGE]);
-    assert_eq!(judged(Quantity::AirTemperature, &[250.0, 252.0]), [None, None]);
-    assert_eq!(judged(Quantity::DoughTemperature, &[24.0, 250.0]), [None, RANGE]);
+    assert_eq!(
+        judged(Quantity::AirTemperature, &[1e308, 301.0]),
+        [RANGE, RANGE]
+    );
+    assert_eq!(
+        judged(Quantity::AirTemperature, &[250.0, 252.0]),
+        [None, None]
+    );
+    assert_eq!(
+        judged(Quantity::DoughTemperature, &[24.0, 250.0]),
+        [None, RANGE]
+    );
     assert_eq!(judged(Quantity::Battery, &[90.0, 10.0]), [None, None]);
 }
 

@@ -39,8 +39,7 @@ pub fn note(
     let mut guesses = guesses(topic, payload);
     if let Some(claimed) = claimed {
         guesses.retain(|g| {
-            g.senml_name.is_none()
-                && !claimed.contains(&g.pointer.clone().unwrap_or_default())
+            g.senml_name.is_none() && !claimed.contains(&g.pointer.clone().unwrap_or_default())
         });
         if guesses.is_empty() || claimed.iter().any(String::is_empty) {
             return board.with_heard(|heard| heard.remove(topic).is_some());
@@ -114,7 +113,13 @@ fn look(json: &Value, pointer: &str, name: &str, depth: usize, found: &mut Vec<G
                 } else {
                     key
                 };
-                look(value, &format!("{pointer}/{escaped}"), name, depth - 1, found);
+                look(
+                    value,
+                    &format!("{pointer}/{escaped}"),
+                    name,
+                    depth - 1,
+                    found,
+                );
             }
         }
         Value::Number(_) | Value::String(_) => {
@@ -234,13 +239,20 @@ mod tests {
                 ("/temperature".into(), Quantity::AirTemperature, Unit::Cel),
                 ("/humidity".into(), Quantity::Humidity, Unit::PercentRh),
                 ("/battery".into(), Quantity::Battery, Unit::PercentCharge),
-                ("/device/temp_F/value".into(), Quantity::AirTemperature, Unit::DegF),
+                (
+                    "/device/temp_F/value".into(),
+                    Quantity::AirTemperature,
+                    Unit::DegF
+                ),
             ]
         );
         let bare = guesses("kitchen/box/humidity", b"55");
         assert_eq!(bare[0].quantity, Quantity::Humidity);
         assert_eq!(bare[0].pointer, None);
-        let pack = guesses("s", br#"[{"bn":"d:","n":"h","u":"%RH","v":50},{"n":"t","u":"Cel","v":20}]"#);
+        let pack = guesses(
+            "s",
+            br#"[{"bn":"d:","n":"h","u":"%RH","v":50},{"n":"t","u":"Cel","v":20}]"#,
+        );
         assert_eq!(pack[1].senml_name.as_deref(), Some("d:t"));
         assert!(guesses("s", b"hello").is_empty());
     }
@@ -249,7 +261,14 @@ mod tests {
     fn the_list_is_bounded_and_forgets_the_oldest() {
         let board = SensorBoard::default();
         for i in 0..10_000_i64 {
-            note(&board, &format!("made/up/{i}"), b"20", UtcMs(i), false, None);
+            note(
+                &board,
+                &format!("made/up/{i}"),
+                b"20",
+                UtcMs(i),
+                false,
+                None,
+            );
         }
         let heard = board.heard();
         assert_eq!(heard.len(), HEARD_TOPICS);
@@ -260,7 +279,14 @@ mod tests {
     fn what_a_device_says_beside_the_claimed_is_still_offered() {
         let board = SensorBoard::default();
         let payload = br#"{"temperature":24.1,"humidity":61}"#;
-        note(&board, "box", payload, UtcMs(0), false, Some(&["/temperature".into()]));
+        note(
+            &board,
+            "box",
+            payload,
+            UtcMs(0),
+            false,
+            Some(&["/temperature".into()]),
+        );
         let heard = board.heard();
         assert_eq!(heard[0].guesses.len(), 1);
         assert_eq!(heard[0].guesses[0].quantity, Quantity::Humidity);

@@ -78,14 +78,19 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                             format!("`{sensor}` says it has no number"),
                         ));
                         gate.heard(&sensor, spec.quantity, message.arrived);
-                        taken
-                            .not_numbers
-                            .push(no_number(mapping, &sensor, &place, message.arrived));
+                        taken.not_numbers.push(no_number(
+                            mapping,
+                            &sensor,
+                            &place,
+                            message.arrived,
+                        ));
                         continue;
                     };
                     let own_time = matches!(measured.time, When::Own(_));
                     if message.retained && !own_time {
-                        taken.retained.push((sensor.clone(), spec.quantity, reading.value));
+                        taken
+                            .retained
+                            .push((sensor.clone(), spec.quantity, reading.value));
                         continue;
                     }
                     let verdict = gate.judge(
@@ -114,7 +119,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
         taken.arrivals.push(Arrival {
             readings: own,
             own_time: true,
-            packet: None,
+            packet: message.packet.clone().filter(|_| arrival.is_empty()),
         });
     }
     if !arrival.is_empty() {
@@ -129,9 +134,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
 
 /// The value in the unit the store keeps, before correction.
 fn raw_stored(mapping: &Mapping, measured: &Measured) -> f64 {
-    let value = measured
-        .unit
-        .to_stored(measured.number.unwrap_or(f64::NAN));
+    let value = measured.unit.to_stored(measured.number.unwrap_or(f64::NAN));
     match mapping.spec.empty_distance_m {
         // A sensor above the dough measures down to it.
         Some(empty) if mapping.spec.quantity == Quantity::DoughHeight => empty - value,

@@ -284,7 +284,11 @@ fn senml(records: &[Value], spec: &Sensor) -> Result<Vec<Measured>, Bad> {
             Some(v) => number(v).ok().flatten().map(|v| v + base.value),
         };
         let name = format!("{}{}", base.name, text("n").unwrap_or(""));
-        if spec.senml_name.as_ref().is_some_and(|wanted| *wanted != name) {
+        if spec
+            .senml_name
+            .as_ref()
+            .is_some_and(|wanted| *wanted != name)
+        {
             continue;
         }
         let unit = match text("u").or(base.unit.as_deref()) {

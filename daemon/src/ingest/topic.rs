@@ -109,39 +109,45 @@ pub fn fill(pattern: &str, captures: &[&str]) -> String {
 /// Whether `name` could have come from `pattern` (for a sensor known only from its stored readings).
 #[must_use]
 pub fn could_be(pattern: &str, name: &str) -> bool {
-    let mut pieces = vec![String::new()];
-    let mut rest = pattern;
-    while let Some(open) = rest.find('{') {
-        let (before, from) = rest.split_at(open);
-        pieces.last_mut().map_or((), |last| last.push_str(before));
-        let hole = from
-            .find('}')
-            .filter(|close| from.get(1..*close).is_some_and(|n| n.parse::<usize>().is_ok()));
-        if let Some(close) = hole {
-            pieces.push(String::new());
-            rest = from.get(close + 1..).unwrap_or("");
-        } else {
-            pieces.last_mut().map_or((), |last| last.push('{'));
-            rest = from.get(1..).unwrap_or("");
-        }
-    }
-    pieces.last_mut().map_or((), |last| last.push_str(rest));
-    if pieces.len() == 1 {
-        return pieces[0] == name;
-    }
+    let pieces = literal_pieces(pattern);
     let (Some(first), Some(last)) = (pieces.first(), pieces.last()) else {
         return false;
     };
+    if pieces.len() == 1 {
+        return first == name;
+    }
     let Some(mut left) = name.strip_prefix(first.as_str()) else {
         return false;
     };
-    for piece in &pieces[1..pieces.len() - 1] {
-        match left.find(piece.as_str()) {
-            Some(at) => left = left.get(at + piece.len()..).unwrap_or(""),
+    for piece in pieces.get(1..pieces.len() - 1).unwrap_or(&[]) {
+        match left.split_once(piece.as_str()) {
+            Some((_, after)) => left = after,
             None => return false,
         }
     }
     left.ends_with(last.as_str())
+}
+
+/// What stands between a pattern's `{1}`, `{2}`, ….
+fn literal_pieces(pattern: &str) -> Vec<String> {
+    let (mut pieces, mut piece) = (Vec::new(), String::new());
+    let mut rest = pattern;
+    while let Some((before, after)) = rest.split_once('{') {
+        piece.push_str(before);
+        match after.split_once('}') {
+            Some((number, behind)) if number.parse::<usize>().is_ok() => {
+                pieces.push(std::mem::take(&mut piece));
+                rest = behind;
+            }
+            _ => {
+                piece.push('{');
+                rest = after;
+            }
+        }
+    }
+    piece.push_str(rest);
+    pieces.push(piece);
+    pieces
 }
 
 #[cfg(test)]
@@ -152,9 +158,8 @@ mod tests {
     /// The examples of MQTT 5.0 (OASIS Standard, 7 March 2019), section 4.7.1.
     #[test]
     fn the_standards_examples_match_as_it_says() {
-        let fits = |filter: &str, topic: &str| {
-            Filter::parse(filter).unwrap().captures(topic).is_some()
-        };
+        let fits =
+            |filter: &str, topic: &str| Filter::parse(filter).unwrap().captures(topic).is_some();
         for topic in [
             "sport/tennis/player1",
             "sport/tennis/player1/ranking",
@@ -174,7 +179,13 @@ mod tests {
         assert!(!fits("#", "$SYS/broker"));
         assert!(!fits("+/monitor/Clients", "$SYS/monitor/Clients"));
         assert!(fits("$SYS/#", "$SYS/monitor"));
-        for bad in ["sport/tennis#", "sport/tennis/#/ranking", "sport+", "", "a/#b"] {
+        for bad in [
+            "sport/tennis#",
+            "sport/tennis/#/ranking",
+            "sport+",
+            "",
+            "a/#b",
+        ] {
             assert!(Filter::parse(bad).is_err(), "{bad}");
         }
     }
@@ -184,7 +195,10 @@ mod tests {
         let filter = Filter::parse("køkken/+/state/#").unwrap();
         let found = filter.captures("køkken/æble/state/a/b").unwrap();
         assert_eq!(found, ["æble", "a/b"]);
-        assert_eq!(fill("probe {1} ({2}) {3} {", &found), "probe æble (a/b) {3} {");
+        assert_eq!(
+            fill("probe {1} ({2}) {3} {", &found),
+            "probe æble (a/b) {3} {"
+        );
         assert!(could_be("probe {1}", "probe æble"));
         assert!(could_be("{1}", "anything"));
         assert!(could_be("a{1}b{2}c", "axbyc"));

@@ -71,20 +71,21 @@ pub struct Message {
 pub enum Ack {
     /// Nobody (QoS 0).
     None,
-    /// The embedded broker's hook, which then acknowledges.
-    Hook(oneshot::Sender<()>),
+    /// The embedded broker's hook, which then acknowledges; told whether it was a redelivery.
+    Hook(oneshot::Sender<bool>),
     /// The outside broker's acknowledging task: connection and packet.
     Outside(mpsc::Sender<(u64, u16)>, u64, u16),
 }
 
 impl Ack {
-    fn give(self) {
+    fn give(self, again: bool) {
         match self {
             Self::None => {}
             // A publisher that has left meanwhile sends again; the store knows the packet.
-            Self::Hook(told) => drop(told.send(())),
+            Self::Hook(told) => drop(told.send(again)),
             Self::Outside(to, connection, packet) => {
-                drop(to.blocking_send((connection, packet)));
+                // The connection has ended: the broker delivers again.
+                let _ = to.blocking_send((connection, packet));
             }
         }
     }
@@ -133,7 +134,9 @@ fn remember(app: &App) -> Result<Gate, StoreError> {
             ..ReadingQuery::default()
         })?;
         for r in &newest {
-            gate.remember(&r.sensor, r.quantity, r.time, r.arrived, r.value, r.kept_out);
+            gate.remember(
+                &r.sensor, r.quantity, r.time, r.arrived, r.value, r.kept_out,
+            );
         }
         if newest.iter().all(|r| r.kept_out.is_some()) {
             all.extend(app.store.readings(&ReadingQuery {
@@ -145,8 +148,9 @@ fn remember(app: &App) -> Result<Gate, StoreError> {
         }
         all.extend(newest);
     }
-    app.board
-        .stored(&all, |sensor, quantity| gate.longest_gap_s(sensor, quantity));
+    app.board.stored(&all, |sensor, quantity| {
+        gate.longest_gap_s(sensor, quantity)
+    });
     Ok(gate)
 }
 
@@ -164,7 +168,8 @@ struct Writer {
 #[derive(Default)]
 struct Batch {
     arrivals: Vec<Arrival>,
-    acks: Vec<Ack>,
+    /// With the number of arrivals each stands for.
+    acks: Vec<(Ack, usize)>,
     retained: Vec<(String, Quantity, f64)>,
     not_numbers: Vec<StoredReading>,
     sensors_changed: bool,
@@ -192,7 +197,13 @@ impl Writer {
                         break;
                     }
                 }
-                Err(_) if !self.app.health.store_writes.load(std::sync::atomic::Ordering::Relaxed) => {
+                Err(_)
+                    if !self
+                        .app
+                        .health
+                        .store_writes
+                        .load(std::sync::atomic::Ordering::Relaxed) =>
+                {
                     self.say(self.app.store.probe_write().is_ok());
                 }
                 Err(_) => {}
@@ -230,10 +241,10 @@ impl Writer {
                     None => self.marks.push((sensor, quantity, time)),
                 }
             }
+            batch.acks.push((message.ack, taken.arrivals.len()));
             batch.arrivals.extend(taken.arrivals);
             batch.retained.extend(taken.retained);
             batch.not_numbers.extend(taken.not_numbers);
-            batch.acks.push(message.ack);
         }
         batch
     }
@@ -282,8 +293,11 @@ impl Writer {
         let Some(stored) = self.append(&batch.arrivals) else {
             return false;
         };
-        for ack in batch.acks {
-            ack.give();
+        let mut left = stored.as_slice();
+        for (ack, arrivals) in batch.acks {
+            let (its_own, others) = left.split_at(arrivals.min(left.len()));
+            ack.give(its_own.iter().any(|s| s.again > 0 && s.new.is_empty()));
+            left = others;
         }
         let mut new: Vec<StoredReading> = Vec::new();
         for (arrival, stored) in batch.arrivals.iter().zip(stored) {
