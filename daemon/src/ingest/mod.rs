@@ -9,10 +9,12 @@ pub mod gaps;
 pub mod gate;
 pub mod heard;
 pub mod intake;
+pub mod link;
 pub mod mapping;
 pub mod outside;
 pub mod payload;
 pub mod publisher;
+pub mod session;
 pub mod topic;
 pub mod writer;
 
