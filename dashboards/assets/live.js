@@ -63,7 +63,10 @@ async function refresh() {
     // A mark of what was just done belongs to the first showing only.
     const url = new URL(location.href);
     for (const once of ['done', 'undo']) url.searchParams.delete(once);
-    place(await fetchPage(url.pathname + url.search));
+    const fresh = await fetchPage(url.pathname + url.search);
+    // Signed out elsewhere: the door came instead.
+    if (fresh.getElementById('sign-in')) { location.reload(); return; }
+    place(fresh);
     state('');
     await refreshCharts();
   } catch (error) {

@@ -9,8 +9,6 @@ use crate::frame::{Frame, Tab};
 /// Everything on the page.
 #[derive(Clone, Debug)]
 pub struct NewBatch {
-    /// A fresh id, so that a second tap on "Start" changes nothing.
-    pub id: String,
     /// Doughs known.
     pub doughs: Vec<String>,
     /// The dough filled in.
@@ -46,7 +44,6 @@ pub fn page(n: &NewBatch, frame: &Frame) -> Markup {
             h1 { @if n.again.is_some() { "Same again" } @else { "Start a dough" } }
             @for warning in &n.warnings { p.hint { (warning) } }
             form.act method="post" action="/batches" {
-                input type="hidden" name="id" value=(n.id);
                 @if let Some(again) = &n.again { input type="hidden" name="again" value=(again); }
                 fieldset { legend { "Which dough?" }
                     div.pick { @for dough in &n.doughs {

@@ -47,15 +47,20 @@ pub fn saturation_pa(temperature_c: f64) -> Result<f64, Refusal> {
 /// Saturation pressure by Hyland and Wexler, Pa, 0 to 200 °C: the second opinion.
 pub fn saturation_hyland_wexler_pa(temperature_c: f64) -> Result<f64, Refusal> {
     let t = within("temperature, °C", temperature_c, 0.0, 200.0)? + 273.15;
-    Ok((-5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t * t
-        - 1.4452093e-8 * t * t * t
-        + 6.5459673 * t.ln())
-    .exp())
+    Ok(
+        (-5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t * t
+            - 1.4452093e-8 * t * t * t
+            + 6.5459673 * t.ln())
+        .exp(),
+    )
 }
 
 /// Vapour pressure, Pa, of air at `temperature_c` and `humidity_percent` (0 to 100).
 pub fn vapour_pa(temperature_c: f64, humidity_percent: f64) -> Result<f64, Refusal> {
-    Ok(saturation_pa(temperature_c)? * within("humidity, %", humidity_percent, 0.0, 100.0)? / 100.0)
+    Ok(
+        saturation_pa(temperature_c)? * within("humidity, %", humidity_percent, 0.0, 100.0)?
+            / 100.0,
+    )
 }
 
 /// Dew point over water, °C; needs at least 0.1 % humidity.
@@ -81,7 +86,9 @@ pub fn humidity_ratio(
     let e = vapour_pa(temperature_c, humidity_percent)?;
     let p = within("pressure, Pa", pressure_pa, 5e4, 1.2e5)?;
     if e >= 0.9 * p {
-        return Err(Refusal::Inconsistent("the vapour pressure is close to the whole pressure"));
+        return Err(Refusal::Inconsistent(
+            "the vapour pressure is close to the whole pressure",
+        ));
     }
     Ok(0.621945 * e / (p - e))
 }
@@ -171,12 +178,22 @@ impl Skin {
         let hours = within("elapsed time, s", elapsed_s, 0.0, 1e7)? / 3600.0;
         let from_film = evaporation_g_m2_h(1.0, surface_c, air_c, humidity_percent)?;
         if from_film < 0.0 {
-            return Ok(Self { film_g_m2: self.film_g_m2 - from_film * hours, ..*self });
+            return Ok(Self {
+                film_g_m2: self.film_g_m2 - from_film * hours,
+                ..*self
+            });
         }
-        let film_hours =
-            if from_film > 0.0 { (self.film_g_m2 / from_film).min(hours) } else { hours };
-        let bare =
-            evaporation_g_m2_h(DOUGH_SURFACE_WATER_ACTIVITY, surface_c, air_c, humidity_percent)?;
+        let film_hours = if from_film > 0.0 {
+            (self.film_g_m2 / from_film).min(hours)
+        } else {
+            hours
+        };
+        let bare = evaporation_g_m2_h(
+            DOUGH_SURFACE_WATER_ACTIVITY,
+            surface_c,
+            air_c,
+            humidity_percent,
+        )?;
         Ok(Self {
             film_g_m2: (self.film_g_m2 - from_film * film_hours).max(0.0),
             lost_g_m2: self.lost_g_m2 + bare.max(0.0) * (hours - film_hours),

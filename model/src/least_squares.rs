@@ -45,7 +45,9 @@ pub enum Failure {
         parameters: Vec<f64>,
     },
     /// The search stopped without reaching a minimum.
-    #[error("no minimum found in {iterations} steps (stopped at {parameters:?}, relative offset {offset:e})")]
+    #[error(
+        "no minimum found in {iterations} steps (stopped at {parameters:?}, relative offset {offset:e})"
+    )]
     NotConverged {
         /// Where it stood.
         parameters: Vec<f64>,
@@ -115,7 +117,9 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
         level: f64,
     ) -> Result<(f64, f64), Failure> {
         if index >= fit.parameters.len() || !(0.5..=0.999).contains(&level) {
-            return Err(Failure::Input("no such parameter, or a level outside 0.5 to 0.999"));
+            return Err(Failure::Input(
+                "no such parameter, or a level outside 0.5 to 0.999",
+            ));
         }
         let f = FisherSnedecor::new(1.0, fit.degrees_of_freedom as f64)
             .map_err(|_| Failure::Input("no degrees of freedom"))?
@@ -158,31 +162,52 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
         let free: Vec<usize> = (0..start.len()).filter(|i| Some(*i) != fixed).collect();
         let p = free.len();
         if n != self.y.len() || n <= p || n <= start.len() {
-            return Err(Failure::Input("needs as many x as y, and more points than parameters"));
+            return Err(Failure::Input(
+                "needs as many x as y, and more points than parameters",
+            ));
         }
-        if start.iter().chain(self.x).chain(self.y).any(|v| !v.is_finite()) {
+        if start
+            .iter()
+            .chain(self.x)
+            .chain(self.y)
+            .any(|v| !v.is_finite())
+        {
             return Err(Failure::Input("a number is not finite"));
         }
         let mut b = start.to_vec();
-        let mut r = self.residuals(&b).ok_or(Failure::Input("the curve is not finite at the start"))?;
+        let mut r = self
+            .residuals(&b)
+            .ok_or(Failure::Input("the curve is not finite at the start"))?;
         let mut rss = r.norm_squared();
         if !rss.is_finite() {
             return Err(Failure::Input("the curve is not finite at the start"));
         }
-        let size = self.y.iter().map(|y| y * y).sum::<f64>().max(f64::MIN_POSITIVE);
+        let size = self
+            .y
+            .iter()
+            .map(|y| y * y)
+            .sum::<f64>()
+            .max(f64::MIN_POSITIVE);
         let mut scale = vec![0.0f64; p];
         let (mut lambda, mut growth) = (1e-3, 2.0);
         let mut iterations = 0;
         let mut stalled = false;
         let (jacobian, offset) = loop {
             let Some(j) = self.jacobian(&b, &free) else {
-                return Err(Failure::NotConverged { parameters: b, iterations, offset: f64::NAN });
+                return Err(Failure::NotConverged {
+                    parameters: b,
+                    iterations,
+                    offset: f64::NAN,
+                });
             };
             for (s, column) in scale.iter_mut().zip(j.column_iter()) {
                 *s = s.max(column.norm());
             }
             let offset = relative_offset(&j, &r, n, p);
-            if offset < OFFSET_FOUND || rss <= 1e-26 * size || stalled || iterations >= most
+            if offset < OFFSET_FOUND
+                || rss <= 1e-26 * size
+                || stalled
+                || iterations >= most
                 || p == 0
             {
                 break (j, offset);
@@ -194,7 +219,9 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
                     break;
                 }
                 iterations += 1;
-                let Some(step) = damped_step(&j, &r, &scale, lambda) else { break };
+                let Some(step) = damped_step(&j, &r, &scale, lambda) else {
+                    break;
+                };
                 let mut next = b.clone();
                 for (i, s) in free.iter().zip(step.iter()) {
                     next[*i] += s;
@@ -226,7 +253,11 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
         };
         let exact = rss <= 1e-20 * size;
         if !(offset < OFFSET_FOUND || exact || (stalled && offset < OFFSET_STALLED)) && p > 0 {
-            return Err(Failure::NotConverged { parameters: b, iterations, offset });
+            return Err(Failure::NotConverged {
+                parameters: b,
+                iterations,
+                offset,
+            });
         }
         let Some(errors) = inverse_diagonal(&jacobian) else {
             return Err(Failure::NotIdentified { parameters: b });
@@ -252,7 +283,10 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
     fn residuals(&self, b: &[f64]) -> Option<DVector<f64>> {
         let r = DVector::from_iterator(
             self.x.len(),
-            self.x.iter().zip(self.y).map(|(&x, &y)| y - (self.model)(x, b)),
+            self.x
+                .iter()
+                .zip(self.y)
+                .map(|(&x, &y)| y - (self.model)(x, b)),
         );
         r.iter().all(|v| v.is_finite()).then_some(r)
     }
@@ -291,7 +325,9 @@ fn damped_step(
     rhs.rows_mut(0, n).copy_from(r);
     let qr = a.qr();
     qr.q_tr_mul(&mut rhs);
-    let step = qr.r().solve_upper_triangular(&rhs.rows(0, p).into_owned())?;
+    let step = qr
+        .r()
+        .solve_upper_triangular(&rhs.rows(0, p).into_owned())?;
     step.iter().all(|v| v.is_finite()).then_some(step)
 }
 
@@ -307,7 +343,13 @@ fn relative_offset(j: &DMatrix<f64>, r: &DVector<f64>, n: usize, p: usize) -> f6
     scaled.qr().q_tr_mul(&mut rotated);
     let tangent = rotated.rows(0, p).norm() / (p as f64).sqrt();
     let rest = rotated.rows(p, n - p).norm() / ((n - p) as f64).sqrt();
-    if rest > 0.0 { tangent / rest } else if tangent > 0.0 { f64::INFINITY } else { 0.0 }
+    if rest > 0.0 {
+        tangent / rest
+    } else if tangent > 0.0 {
+        f64::INFINITY
+    } else {
+        0.0
+    }
 }
 
 /// Square roots of the diagonal of `(J'J)^-1`; none where the columns cannot be told apart.

@@ -130,8 +130,8 @@ impl Approach {
         let curvature = (up.rss + down.rss - 2.0 * fit.rss) / (h * h);
         let local = (2.0 * variance * inflation / curvature.max(1e-12)).sqrt();
         let moved = (up.plateau - down.plateau) / (2.0 * h) * local.min(1.0);
-        let direct = NORMAL_90
-            * (variance * inflation * fit.plateau_variance + moved * moved).sqrt();
+        let direct =
+            NORMAL_90 * (variance * inflation * fit.plateau_variance + moved * moved).sqrt();
         let profile = (last - first) / (2.0 * NORMAL_90);
         Ok(Self {
             plateau_c: fit.plateau.clamp(-40.0, 300.0),

@@ -6,7 +6,7 @@ use std::net::IpAddr;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
-use axum::http::{HeaderMap, header};
+use axum::http::HeaderMap;
 use base64::Engine as _;
 use base64::prelude::BASE64_URL_SAFE_NO_PAD;
 use serde::{Deserialize, Serialize};
@@ -116,10 +116,8 @@ pub fn set_cookie(token: Option<&str>, https: bool) -> String {
     // Lax, not Strict: a tap on an alert's link in another app must find the page signed in.
     cookie.set_same_site(SameSite::Lax);
     cookie.set_secure(https);
-    cookie.set_max_age(axum_extra::extract::cookie::Duration::milliseconds(
-        if token.is_some() { LIFE_MS } else { 0 },
-    ));
-    cookie.to_string()
+    let life_s = if token.is_some() { LIFE_MS / 1000 } else { 0 };
+    format!("{cookie}; Max-Age={life_s}")
 }
 
 impl Door {
@@ -300,6 +298,10 @@ mod tests {
         assert!(plain.starts_with("doughwarden=t;"));
         assert!(plain.contains("HttpOnly") && plain.contains("SameSite=Lax"));
         let tls = set_cookie(Some("t"), true);
-        assert!(tls.starts_with("__Host-doughwarden=t;") && tls.contains("Secure") && tls.contains("Path=/"));
+        assert!(
+            tls.starts_with("__Host-doughwarden=t;")
+                && tls.contains("Secure")
+                && tls.contains("Path=/")
+        );
     }
 }

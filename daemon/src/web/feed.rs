@@ -92,8 +92,9 @@ impl Feed {
         if inner.backlog.len() > BACKLOG {
             inner.backlog.pop_front();
         }
-        inner.viewers.retain(|viewer| {
-            match viewer.queue.try_send(told.clone()) {
+        inner
+            .viewers
+            .retain(|viewer| match viewer.queue.try_send(told.clone()) {
                 Ok(()) => true,
                 Err(mpsc::error::TrySendError::Closed(_)) => false,
                 Err(mpsc::error::TrySendError::Full(_)) => {
@@ -102,8 +103,7 @@ impl Feed {
                     }
                     false
                 }
-            }
-        });
+            });
     }
 
     /// Joins. `last` is the id the client saw last. `None`: there are too many already.
@@ -126,7 +126,12 @@ impl Feed {
                 .and_then(|n| n.parse::<u64>().ok())
                 .filter(|n| *n <= inner.sequence)
                 // What it missed must still be there, whole.
-                .filter(|n| inner.backlog.front().is_none_or(|(first, _)| n + 1 >= *first)),
+                .filter(|n| {
+                    inner
+                        .backlog
+                        .front()
+                        .is_none_or(|(first, _)| n + 1 >= *first)
+                }),
         };
         let Some(seen) = missed else {
             // The queue is new and holds more than one: this cannot fail.
@@ -227,7 +232,10 @@ mod tests {
             feed.tell("book", &json!({}));
         }
         assert_eq!(names(&mut feed.join(Some(&seen), None).unwrap()), ["reset"]);
-        assert_eq!(names(&mut feed.join(Some(&feed.id(2)), None).unwrap()).len(), BACKLOG);
+        assert_eq!(
+            names(&mut feed.join(Some(&feed.id(2)), None).unwrap()).len(),
+            BACKLOG
+        );
     }
 
     #[test]
@@ -248,7 +256,9 @@ mod tests {
     #[test]
     fn the_hundred_and_first_is_turned_away() {
         let feed = Feed::new(UtcMs(1));
-        let held: Vec<_> = (0..VIEWERS).map(|_| feed.join(None, None).unwrap()).collect();
+        let held: Vec<_> = (0..VIEWERS)
+            .map(|_| feed.join(None, None).unwrap())
+            .collect();
         assert!(feed.join(None, None).is_none());
         drop(held);
         assert!(feed.join(None, None).is_some());

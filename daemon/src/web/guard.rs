@@ -185,21 +185,19 @@ pub async fn who(State(web): State<Shared>, request: Request, next: Next) -> Res
     }
     let token = door::cookie(request.headers(), web.https());
     if let Some(token) = token {
-        let known = web.off(move |web| Ok(web.door.known(&web.app, &token)?)).await;
+        let known = web
+            .off(move |web| Ok(web.door.known(&web.app, &token)?))
+            .await;
         match known {
             Ok(true) => return next.run(request).await,
             Ok(false) => {}
             Err(problem) => return problem.into_response(),
         }
     }
-    let wants_page = *request.method() == Method::GET
-        && !path.starts_with("/api/")
-        && path != "/metrics";
+    let wants_page =
+        *request.method() == Method::GET && !path.starts_with("/api/") && path != "/metrics";
     if wants_page {
-        let next = request
-            .uri()
-            .path_and_query()
-            .map_or("/", |p| p.as_str());
+        let next = request.uri().path_and_query().map_or("/", |p| p.as_str());
         return Redirect::to(&format!(
             "/sign-in?next={}",
             doughwarden_dashboards::show::encode(next)
@@ -232,10 +230,23 @@ mod tests {
     #[test]
     fn a_host_is_ours_by_address_or_by_list_never_by_likeness() {
         let listed = vec!["bakery.example".to_owned()];
-        for host in ["localhost:8080", "127.0.0.1", "[::1]:8080", "192.0.2.7:80", "Bakery.example", "localhost."] {
+        for host in [
+            "localhost:8080",
+            "127.0.0.1",
+            "[::1]:8080",
+            "192.0.2.7:80",
+            "Bakery.example",
+            "localhost.",
+        ] {
             assert!(ours(name_of(host), &listed), "{host}");
         }
-        for host in ["evil.example", "localhost.evil.example", "127.0.0.1.evil.example", "bakery.example.evil.example", ""] {
+        for host in [
+            "evil.example",
+            "localhost.evil.example",
+            "127.0.0.1.evil.example",
+            "bakery.example.evil.example",
+            "",
+        ] {
             assert!(!ours(name_of(host), &listed), "{host}");
         }
     }
@@ -255,9 +266,17 @@ mod tests {
         assert!(with(&["http://127.0.0.1:8080"], true));
         assert!(with(&[], false));
         assert!(!with(&[], true));
-        for foreign in ["http://127.0.0.1:9090", "http://evil.example", "null", "file://127.0.0.1:8080"] {
+        for foreign in [
+            "http://127.0.0.1:9090",
+            "http://evil.example",
+            "null",
+            "file://127.0.0.1:8080",
+        ] {
             assert!(!with(&[foreign], false), "{foreign}");
         }
-        assert!(!with(&["http://127.0.0.1:8080", "http://127.0.0.1:8080"], true));
+        assert!(!with(
+            &["http://127.0.0.1:8080", "http://127.0.0.1:8080"],
+            true
+        ));
     }
 }

@@ -13,6 +13,7 @@ pub mod problem;
 mod statics;
 
 use std::net::{SocketAddr, TcpListener};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -20,7 +21,9 @@ use axum::Router;
 use axum::extract::Request;
 use axum::http::StatusCode;
 use axum::middleware;
-use tokio::task::JoinHandle;
+use rustls::pki_types::pem::PemObject as _;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use tokio::task::{JoinHandle, JoinSet};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
 use tower_http::csrf::CsrfLayer;
@@ -119,10 +122,7 @@ pub fn router(app: Arc<App>) -> Router {
         .merge(pages)
         .merge(statics::router())
         .fallback(not_found)
-        .layer(middleware::from_fn_with_state(
-            Arc::clone(&web),
-            guard::who,
-        ))
+        .layer(middleware::from_fn_with_state(Arc::clone(&web), guard::who))
         .layer(CsrfLayer::new())
         .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
         .layer(middleware::from_fn_with_state(
@@ -156,11 +156,51 @@ async fn not_found(request: Request) -> Problem {
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// The certificate or key cannot be used.
-    #[error("`http.certificate` or `http.key` cannot be used: {0}")]
-    Certificate(std::io::Error),
+    #[error("{0} cannot be used for https: {1}")]
+    Certificate(String, String),
     /// The listener cannot be used.
     #[error("the pages' listener cannot be used: {0}")]
     Listener(std::io::Error),
+}
+
+/// Takes the pages' port. With `any_port_if_busy` (the demo) a taken one becomes any free one.
+///
+/// # Errors
+/// If the address cannot be listened on.
+pub async fn bind(listen: &str, any_port_if_busy: bool) -> std::io::Result<TcpListener> {
+    let listener = match tokio::net::TcpListener::bind(listen).await {
+        Err(error) if any_port_if_busy && error.kind() == std::io::ErrorKind::AddrInUse => {
+            let host = listen.rsplit_once(':').map_or(listen, |(host, _)| host);
+            tokio::net::TcpListener::bind(format!("{host}:0")).await?
+        }
+        other => other?,
+    };
+    listener.into_std()
+}
+
+/// Serves until `app.stop`, as one of the daemon's rooms; returns the pages' address as a URL.
+///
+/// # Errors
+/// If the listener or the certificate cannot be used.
+pub fn start(
+    app: &Arc<App>,
+    listener: TcpListener,
+    rooms: &mut JoinSet<()>,
+) -> Result<String, ServeError> {
+    let scheme = if app.config.http.certificate.is_some() {
+        "https"
+    } else {
+        "http"
+    };
+    let (bound, task) = serve(Arc::clone(app), listener)?;
+    rooms.spawn(async move {
+        match task.await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::error!(%error, "the pages are no longer served"),
+            Err(error) => tracing::error!(%error, "the pages' task failed"),
+        }
+    });
+    Ok(format!("{scheme}://{bound}"))
 }
 
 /// Serves on a listener until `app.stop`; https when a certificate and a key are set. Returns the
@@ -168,18 +208,14 @@ pub enum ServeError {
 ///
 /// # Errors
 /// If the listener or the certificate cannot be used.
-pub async fn serve(
+pub fn serve(
     app: Arc<App>,
     listener: TcpListener,
 ) -> Result<(SocketAddr, JoinHandle<std::io::Result<()>>), ServeError> {
     let bound = listener.local_addr().map_err(ServeError::Listener)?;
     let stop = app.stop.clone();
     let tls = match (&app.config.http.certificate, &app.config.http.key) {
-        (Some(certificate), Some(key)) => Some(
-            axum_server::tls_rustls::RustlsConfig::from_pem_file(certificate, key)
-                .await
-                .map_err(ServeError::Certificate)?,
-        ),
+        (Some(certificate), Some(key)) => Some(tls(certificate, key)?),
         _ => None,
     };
     let service = router(app).into_make_service_with_connect_info::<SocketAddr>();
@@ -210,6 +246,25 @@ pub async fn serve(
         None => tokio::spawn(server.serve(service)),
     };
     Ok((bound, task))
+}
+
+fn tls(
+    certificate: &Path,
+    key: &Path,
+) -> Result<axum_server::tls_rustls::RustlsConfig, ServeError> {
+    let wrong = |file: &Path, why: String| ServeError::Certificate(file.display().to_string(), why);
+    let chain = CertificateDer::pem_file_iter(certificate)
+        .and_then(Iterator::collect::<Result<Vec<_>, _>>)
+        .map_err(|e| wrong(certificate, e.to_string()))?;
+    let private = PrivateKeyDer::from_pem_file(key).map_err(|e| wrong(key, e.to_string()))?;
+    let mut config = rustls::ServerConfig::builder()
+        .with_no_client_auth()
+        .with_single_cert(chain, private)
+        .map_err(|e| wrong(certificate, e.to_string()))?;
+    config.alpn_protocols = vec![b"h2".to_vec(), b"http/1.1".to_vec()];
+    Ok(axum_server::tls_rustls::RustlsConfig::from_config(
+        Arc::new(config),
+    ))
 }
 
 #[cfg(test)]

@@ -170,7 +170,9 @@ pub async fn from_plain(response: Response) -> Problem {
     if let Some(problem) = response.extensions().get::<Problem>() {
         return problem.clone();
     }
-    let text = to_bytes(response.into_body(), TEXT).await.unwrap_or_default();
+    let text = to_bytes(response.into_body(), TEXT)
+        .await
+        .unwrap_or_default();
     let text = String::from_utf8_lossy(&text);
     let detail = if text.is_empty() {
         status.canonical_reason().unwrap_or("refused").to_owned()
