@@ -23,6 +23,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use tokio::task::JoinSet;
 
 use crate::app::App;
 use crate::config::Config;
@@ -151,33 +152,60 @@ impl Desk {
     }
 }
 
-/// Starts every channel's worker, and the heartbeat where one is configured.
-///
-/// # Errors
-/// One line, when a channel's settings cannot work.
-pub fn start(app: &Arc<App>, publisher: Publisher) -> Result<(), String> {
+/// Starts every channel's worker, and the heartbeat where one is configured. A channel whose
+/// settings cannot work is shown red with the reason (`check` and the start of `run` say so too).
+pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
     let mut channels: Vec<Arc<dyn Channel>> =
         vec![Arc::new(mqtt::Mqtt::new(Arc::clone(app), publisher))];
     if let Some(config) = &app.config.alert.webhook {
-        channels.push(Arc::new(webhook::Webhook::new(config)?));
+        channels.push(or_broken(webhook::NAME, webhook::Webhook::new(config)));
     }
     if let Some(config) = &app.config.alert.email {
-        channels.push(Arc::new(email::Email::new(config)?));
+        channels.push(or_broken(email::NAME, email::Email::new(config)));
     }
-    start_with(app, channels);
+    start_with(app, channels, rooms);
     if let Some(url) = &app.config.alert.heartbeat_url {
-        tokio::spawn(heartbeat::run(Arc::clone(app), url.clone()));
+        rooms.spawn(heartbeat::run(Arc::clone(app), url.clone()));
     }
-    Ok(())
 }
 
 /// Starts a worker for each of these channels.
-pub fn start_with(app: &Arc<App>, channels: Vec<Arc<dyn Channel>>) {
+pub fn start_with(app: &Arc<App>, channels: Vec<Arc<dyn Channel>>, rooms: &mut JoinSet<()>) {
     for channel in &channels {
-        tokio::spawn(worker::run(Arc::clone(app), Arc::clone(channel)));
+        rooms.spawn(worker::run(Arc::clone(app), Arc::clone(channel)));
     }
     if app.desk.channels.set(channels).is_err() {
         tracing::error!("The channels were started twice; the first ones stay");
+    }
+}
+
+/// A channel whose settings cannot work: it refuses everything with the reason.
+struct Broken(&'static str, String);
+
+impl Channel for Broken {
+    fn name(&self) -> &'static str {
+        self.0
+    }
+
+    fn wakes_phone(&self) -> bool {
+        false
+    }
+
+    fn send<'a>(&'a self, _doc: &'a Value) -> Sending<'a> {
+        Box::pin(std::future::ready(Err(Refusal::Never(self.1.clone()))))
+    }
+}
+
+fn or_broken<C: Channel + 'static>(
+    name: &'static str,
+    channel: Result<C, String>,
+) -> Arc<dyn Channel> {
+    match channel {
+        Ok(channel) => Arc::new(channel),
+        Err(why) => {
+            tracing::error!(channel = name, why, "The channel cannot work as configured");
+            Arc::new(Broken(name, why))
+        }
     }
 }
 
@@ -257,17 +285,21 @@ pub async fn test(app: &App, channel: &str) -> Result<(), String> {
     sent.map_err(|refusal| refusal.to_string())
 }
 
-/// For `check`: tries to reach each channel the configuration names, sends nothing.
-pub async fn reach(config: &Config) -> Vec<(&'static str, Result<(), String>)> {
+/// For `check`: tries to reach each channel the configuration names, sends nothing. One line each.
+pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
     let mut reached = Vec::new();
+    let mut note = |name: &str, result: Result<(), String>| {
+        let result = result.map(|()| "can be reached; nothing was sent".to_owned());
+        reached.push((format!("alert.{name}"), result));
+    };
     if let Some(webhook) = &config.alert.webhook {
-        reached.push((webhook::NAME, webhook::reach(webhook).await));
+        note(webhook::NAME, webhook::reach(webhook).await);
     }
     if let Some(email) = &config.alert.email {
-        reached.push((email::NAME, email::reach(email).await));
+        note(email::NAME, email::reach(email).await);
     }
     if let Some(url) = &config.alert.heartbeat_url {
-        reached.push(("heartbeat", webhook::reach_url(&url.0).await));
+        note("heartbeat_url", webhook::reach_url(&url.0).await);
     }
     reached
 }

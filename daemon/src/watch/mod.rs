@@ -15,6 +15,9 @@ pub mod say;
 pub mod watcher;
 pub mod world;
 
+#[cfg(test)]
+pub(crate) mod timeline;
+
 use serde_json::json;
 
 use crate::app::App;

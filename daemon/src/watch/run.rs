@@ -42,10 +42,10 @@ pub(super) fn writes() -> MutexGuard<'static, ()> {
 }
 
 /// Starts the alert loop.
-pub fn start(app: Arc<App>) -> tokio::task::JoinHandle<()> {
+pub fn start(app: &Arc<App>, rooms: &mut tokio::task::JoinSet<()>) {
     // Listening begins before the store is read: nothing falls between.
     let events = app.bus.listen();
-    tokio::spawn(run(app, events))
+    rooms.spawn(run(Arc::clone(app), events));
 }
 
 async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>) {

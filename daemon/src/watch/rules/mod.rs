@@ -3,12 +3,16 @@
 
 pub mod hold;
 
+pub mod check_the_dough;
 pub mod nearly_ready;
 pub mod oven_on;
 pub mod over_proofing;
 pub mod ready;
 pub mod sensor_silent;
+pub mod skinning;
+pub mod too_cold;
 pub mod too_hot;
+pub mod will_be_too_hot;
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -273,6 +277,10 @@ pub fn all() -> Vec<Box<dyn Rule>> {
         Box::<too_hot::TooHot>::default(),
         Box::<oven_on::OvenOn>::default(),
         Box::<sensor_silent::SensorSilent>::default(),
+        Box::<check_the_dough::CheckTheDough>::default(),
+        Box::<will_be_too_hot::WillBeTooHot>::default(),
+        Box::<too_cold::TooCold>::default(),
+        Box::<skinning::Skinning>::default(),
     ]
 }
 
@@ -284,4 +292,8 @@ pub static RULES: &[&About] = &[
     &too_hot::ABOUT,
     &oven_on::ABOUT,
     &sensor_silent::ABOUT,
+    &check_the_dough::ABOUT,
+    &will_be_too_hot::ABOUT,
+    &too_cold::ABOUT,
+    &skinning::ABOUT,
 ];

@@ -387,3 +387,170 @@ impl Rule for OvenOn {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::KeptOut;
+    use crate::watch::timeline::{Timeline, minute};
+
+    fn oven(gap_s: f64) -> Timeline {
+        let mut t = Timeline::knots_in("oven");
+        t.sensor("probe", "nook", gap_s);
+        t
+    }
+
+    /// Air of an oven that comes on at `on` (minutes): 11 °C a minute, seen through a sensor whose
+    /// own lag is `lag_min`.
+    fn heating(m: f64, on: f64, base_c: f64, lag_min: f64) -> f64 {
+        let t = (m - on).max(0.0);
+        base_c + 11.0 * (t - lag_min * (1.0 - (-t / lag_min).exp()))
+    }
+
+    #[test]
+    fn it_is_told_within_two_readings_or_a_minute_at_every_pace_and_moment() {
+        for gap_s in [5.0, 10.0, 30.0, 60.0] {
+            for phase in 0..6 {
+                let on = 30.0 + f64::from(phase) * gap_s / 60.0 / 6.0 + 0.001;
+                for lag_min in [0.2, 0.8] {
+                    let mut t = oven(gap_s);
+                    t.air_while("probe", gap_s, on + 5.0, |m| heating(m, on, 27.0, lag_min));
+                    let told = t.first("oven_on", "raised").unwrap_or_else(|| {
+                        panic!("not told: every {gap_s} s, on at {on}, lag {lag_min}")
+                    });
+                    let allowed = (2.0 * gap_s / 60.0).max(1.0) + 1.0 / 60.0;
+                    assert!(
+                        told.min - on <= allowed,
+                        "every {gap_s} s, on at {on}, lag {lag_min}: {} min",
+                        told.min - on
+                    );
+                    assert_eq!(told.doc["severity"], "urgent");
+                    let text = told.doc["text"].as_str().unwrap();
+                    assert!(text.contains("oven off, door shut"), "{text}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn readings_kept_out_of_the_model_count() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for k in 0..12 {
+            t.reading(
+                "probe",
+                Quantity::AirTemperature,
+                27.0 + 2.0 * f64::from(k),
+                Some(KeptOut::LoneJump),
+            );
+            t.until(30.0 + f64::from(k + 1) / 6.0);
+        }
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min <= 31.02, "{}", told.min);
+    }
+
+    #[test]
+    fn silence_straight_after_a_steep_rise_counts() {
+        let mut t = oven(30.0);
+        t.air_while("probe", 30.0, 30.0, |_| 27.0);
+        t.air("probe", 27.7);
+        t.until(30.5);
+        t.air("probe", 28.3);
+        assert!(t.first("oven_on", "raised").is_none());
+        t.until(33.0);
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min - 30.5 <= 1.0, "{}", told.min);
+    }
+
+    #[test]
+    fn what_is_no_oven_fires_nothing() {
+        // A lamp switched on: 16 °C in the end, and a fast part of the air of 2 °C in minutes.
+        let lamp = |m: f64| {
+            let t = (m - 20.0).max(0.0);
+            20.0 + 14.0 * (1.0 - (-t / 83.0).exp()) + 2.0 * (1.0 - (-t / 4.0).exp())
+        };
+        // A door open for a minute: the air falls by 4 °C and comes back within two.
+        let door = |m: f64| match m {
+            m if (20.0..21.0).contains(&m) => 28.0 - 4.0 * (m - 20.0),
+            m if (21.0..23.0).contains(&m) => 24.0 + 2.0 * (m - 21.0),
+            _ => 28.0,
+        };
+        // The sensor carried in from the counter, and from the fridge.
+        let from_counter = |m: f64| 28.0 - 7.0 * (-(m / 2.0)).exp();
+        let from_fridge = |m: f64| 28.0 - 23.0 * (-(m / 2.0)).exp();
+        // A pan of boiling water: the door first, then 6 °C over where it was, slowing.
+        let pan = |m: f64| match m {
+            m if m < 20.0 => 27.0,
+            m if m < 20.75 => 27.0 - 4.0 * (m - 20.0),
+            m => 24.0 + 9.0 * (1.0 - (-(m - 20.75) / 5.0).exp()),
+        };
+        // An oven still warm from earlier cools down.
+        let cooling = |m: f64| 26.0 + 14.0 * (-m / 40.0).exp();
+        let cases: [(&str, &dyn Fn(f64) -> f64); 6] = [
+            ("lamp", &lamp),
+            ("door", &door),
+            ("counter", &from_counter),
+            ("fridge", &from_fridge),
+            ("pan", &pan),
+            ("cooling", &cooling),
+        ];
+        for gap_s in [5.0, 30.0, 60.0] {
+            for (name, air) in cases {
+                let mut t = oven(gap_s);
+                t.air_while("probe", gap_s, 60.0, |m| air(m));
+                assert!(
+                    t.first("oven_on", "raised").is_none(),
+                    "{name}, every {gap_s} s"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_lone_step_no_oven_could_make_and_error_codes_fire_nothing() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for value in [37.0, 27.0, 1e308, 27.0] {
+            t.reading("probe", Quantity::AirTemperature, value, None);
+            let next = t.now.seconds_since(minute(0.0)) / 60.0 + 1.0 / 6.0;
+            t.until(next);
+        }
+        t.reading(
+            "probe",
+            Quantity::AirTemperature,
+            85.0,
+            Some(KeptOut::ProbeFault),
+        );
+        t.air_while("probe", 10.0, 40.0, |_| 27.0);
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn an_oven_without_dough_or_a_box_may_heat_as_it_likes() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 10.0);
+        t.air_while("probe", 10.0, 35.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 29.0, |_| 27.0);
+        t.end_final();
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn carrying_everything_out_ends_it() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 32.0, |m| heating(m, 30.0, 27.0, 0.5));
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:32}","place":"kitchen"}"#);
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "cleared").is_some());
+        assert_eq!(
+            t.pushes()
+                .iter()
+                .filter(|p| p.starts_with("oven_on"))
+                .count(),
+            1
+        );
+    }
+}
