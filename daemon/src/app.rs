@@ -38,6 +38,8 @@ pub struct App {
     pub health: Health,
     /// Counters.
     pub metrics: Metrics,
+    /// What the channels share.
+    pub desk: crate::notify::Desk,
     /// Cancelled when the daemon is to stop.
     pub stop: CancellationToken,
     book: RwLock<Arc<Book>>,
@@ -66,6 +68,7 @@ impl App {
             copy: CopyStatus::default(),
             health: Health::default(),
             metrics: Metrics::default(),
+            desk: crate::notify::Desk::default(),
             stop: CancellationToken::new(),
             book: RwLock::new(book),
         }))
