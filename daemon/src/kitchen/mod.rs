@@ -7,8 +7,11 @@
 //! [`publish`] its way to the broker.
 
 pub mod air;
+pub mod bakehouse;
 pub mod body;
 pub mod chance;
+pub mod demo;
 pub mod ferment;
 pub mod proof;
+pub mod publish;
 pub mod sensor;
