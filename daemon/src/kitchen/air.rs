@@ -108,6 +108,8 @@ pub struct Cavity {
     /// The oven's main element, W; 0 when off.
     pub element_w: f64,
     element_now_w: f64,
+    /// A pan of hot water inside: its temperature, °C, and what it holds, J/K.
+    pub pan: Option<(f64, f64)>,
     /// Vapour pressure inside, Pa.
     pub vapour_pa: f64,
 }
@@ -120,6 +122,8 @@ const ELEMENT_TO_AIR: f64 = 0.2;
 const ELEMENT_GLOWS_S: f64 = 15.0;
 /// A wet dough (or its tray of water) makes the air of a closed box its own in so many seconds.
 const MOISTENS_S: f64 = 1500.0;
+/// From a pan of water to the air, W/K, its steam counted in.
+const PAN_W_K: f64 = 0.8;
 /// An oven's main element, W, as it reaches the cavity.
 pub const MAIN_ELEMENT_W: f64 = 1650.0;
 
@@ -138,6 +142,7 @@ impl Cavity {
             thermostat: None,
             element_w: 0.0,
             element_now_w: 0.0,
+            pan: None,
             vapour_pa: saturation_pa(room_c) * 0.5,
         }
     }
@@ -195,6 +200,12 @@ impl Cavity {
         self.lamp_w + kept + self.element_now_w
     }
 
+    /// Its door is opened: so much of its air is the room's.
+    pub fn open_door(&mut self, share: f64, room_c: f64, room_vapour_pa: f64) {
+        self.air_c += share * (room_c - self.air_c);
+        self.vapour_pa += share * (room_vapour_pa - self.vapour_pa);
+    }
+
     /// Lets `dt_s` pass in a room, with dough drawing `drawn_w` from the air and, if there is any,
     /// its surface at `dough_c`. Implicit, so it is stable at any step.
     pub fn step(
@@ -216,7 +227,12 @@ impl Cavity {
         self.element_now_w +=
             (self.element_w - self.element_now_w) * (1.0 - (-dt_s / ELEMENT_GLOWS_S).exp());
         let warm = self.heat_in_w() - self.element_now_w;
-        let to_air = LAMP_TO_AIR * warm + ELEMENT_TO_AIR * self.element_now_w - drawn_w;
+        let pan_w = self.pan.as_mut().map_or(0.0, |(water_c, holds_j_k)| {
+            let gives = PAN_W_K * (*water_c - self.air_c);
+            *water_c -= gives * dt_s / *holds_j_k;
+            gives
+        });
+        let to_air = LAMP_TO_AIR * warm + ELEMENT_TO_AIR * self.element_now_w + pan_w - drawn_w;
         let to_walls = (1.0 - LAMP_TO_AIR) * warm + (1.0 - ELEMENT_TO_AIR) * self.element_now_w;
         let (ca, cw) = (self.air_j_k / dt_s, self.walls_j_k / dt_s);
         let (a11, a22, g) = (
@@ -230,9 +246,11 @@ impl Cavity {
         self.air_c = (b1 * a22 + g * b2) / det;
         self.walls_c = (a11 * b2 + g * b1) / det;
 
-        let wet = dough_c.map_or(room_vapour_pa, |c| {
-            room_vapour_pa + 0.65 * (0.97 * saturation_pa(c) - room_vapour_pa)
-        });
+        let wet = dough_c
+            .or(self.pan.map(|_| self.air_c))
+            .map_or(room_vapour_pa, |c| {
+                room_vapour_pa + 0.65 * (0.97 * saturation_pa(c) - room_vapour_pa)
+            });
         self.vapour_pa += (wet - self.vapour_pa) * (1.0 - (-dt_s / MOISTENS_S).exp());
         self.vapour_pa = self.vapour_pa.min(saturation_pa(self.air_c));
     }
@@ -314,6 +332,18 @@ mod tests {
         }
         let after = oven.air_j_k * oven.air_c + oven.walls_j_k * oven.walls_c;
         assert!(((into - out) - (after - before)).abs() < 1e-6 * into);
+    }
+
+    /// A pan of boiling water makes a cold oven a proof box, at about 27 to 35 °C for the first hour
+    /// (common practice, no published source).
+    #[test]
+    fn a_pan_of_boiling_water_warms_an_oven_as_bakers_use_it() {
+        let mut oven = Cavity::oven(21.0, 0.0);
+        oven.pan = Some((98.0, 4186.0));
+        minutes(&mut oven, 21.0, 15.0);
+        assert!((27.0..35.0).contains(&oven.air_c), "{}", oven.air_c);
+        minutes(&mut oven, 21.0, 45.0);
+        assert!((27.0..35.0).contains(&oven.air_c), "{}", oven.air_c);
     }
 
     #[test]

@@ -66,6 +66,13 @@ impl Simulated {
         }
     }
 
+    /// Carried in from somewhere else: it still shows what it was there.
+    #[must_use]
+    pub fn carried_from(mut self, value: f64) -> Self {
+        self.shows = Some(value);
+        self
+    }
+
     /// Lets `dt_s` pass beside a true value. Gives what it sends, if it sends.
     pub fn step(&mut self, dt_s: f64, truth: f64) -> Option<f64> {
         let keeps = (-dt_s / self.habit.lag_s.max(1e-9)).exp();
