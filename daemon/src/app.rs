@@ -35,6 +35,8 @@ pub struct App {
     pub health: Health,
     /// Counters.
     pub metrics: Metrics,
+    /// What the channels share.
+    pub desk: crate::notify::Desk,
     /// Cancelled when the daemon is to stop.
     pub stop: CancellationToken,
     book: RwLock<Arc<Book>>,
@@ -62,6 +64,7 @@ impl App {
             live: Live::default(),
             health: Health::default(),
             metrics: Metrics::default(),
+            desk: crate::notify::Desk::default(),
             stop: CancellationToken::new(),
             book: RwLock::new(book),
         }))
