@@ -20,8 +20,10 @@ const BEFORE_MIN: f64 = 45.0;
 const LONGEST_H: f64 = 14.0;
 /// How well a baker reads a rise off a straight jar (sd).
 pub const RISE_SD: f64 = 0.04;
-/// How much longer a forgotten dough stands, min.
-const FORGOTTEN_MIN: f64 = 45.0;
+/// A forgotten dough stands on for so much of the time it took, and no less than 45 min.
+const FORGOTTEN: f64 = 0.6;
+/// What happens after a fault is of no interest after so many minutes.
+const FAULT_MIN: f64 = 60.0;
 
 /// Where the dough stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -278,7 +280,7 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
         sensor = sensor.carried_from(c);
     }
 
-    let batch = format!("night-{}", scene.seed);
+    let batch = format!("study-{}", scene.seed);
     let mut night = Night {
         scene: *scene,
         batch: batch.clone(),
@@ -303,7 +305,10 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
     let mut looks = vec![0.4, 0.65];
     // The readings' moments are found by the usual batch in the same air, so they tell nothing of
     // this batch by themselves; its end is looked for first.
-    while now < last && ends.is_none_or(|end| now < end) {
+    while now < last
+        && ends.is_none_or(|end| now < end)
+        && night.fault_at.is_none_or(|at| minutes(at, now) < FAULT_MIN || ends.is_some())
+    {
         now = now.plus_ms((STEP_S * 1000.0) as i64);
         let since_min = now.seconds_since(scene.begin) / 60.0;
         let begun = since_min > 0.0;
@@ -367,8 +372,7 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
         }
     }
     night.end = now;
-    let tapped = !matches!(scene.fault, Some((Fault::Forgotten, _)))
-        && scene.oddity != Some(Oddity::Untapped);
+    let tapped = scene.fault.is_none() && scene.oddity != Some(Oddity::Untapped);
     if tapped {
         let mut stage = stage_record(scene, &batch);
         stage.end = Some(now);
@@ -409,10 +413,10 @@ fn act(scene: &Scene, kitchen: &mut Kitchen, since_min: f64, night: &mut Night, 
         }
         match fault {
             Fault::OvenOn => cavity.element_w = MAIN_ELEMENT_W,
-            Fault::TooHot => {
-                cavity.thermostat = None;
-                cavity.lamp_w = 40.0;
-            }
+            Fault::TooHot => match &mut cavity.thermostat {
+                Some(thermostat) => thermostat.set_c = 99.0,
+                None => cavity.lamp_w = 28.0,
+            },
             Fault::Silent | Fault::Forgotten => {}
         }
     }
@@ -557,8 +561,7 @@ fn standing(scene: &Scene, dough: &str, recipe: &Recipe, pace: &Pace) -> Vec<Rec
                 at: Some(recipe.final_at_c),
                 target_rise: Some((pace.final_rise * 20.0).round() / 20.0),
             }),
-            // Above every lamp and thermostat of the study, below the faults.
-            ceiling: Some(39.0),
+            ceiling: Some(ceiling_c(scene.recipe)),
             lead_min: Some(LeadMin {
                 bulk: Some(scene.lead_min),
                 final_: Some(scene.lead_min),
@@ -566,6 +569,12 @@ fn standing(scene: &Scene, dough: &str, recipe: &Recipe, pace: &Pace) -> Vec<Rec
             ..Dough::default()
         }),
     ]
+}
+
+/// A recipe's top proofing temperature, °C: 38 for a lean dough, 32 for enriched ones.
+#[must_use]
+pub fn ceiling_c(recipe: usize) -> f64 {
+    if recipe == 0 { 38.0 } else { 32.0 }
 }
 
 /// Minutes from one moment to another.
