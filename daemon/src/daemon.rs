@@ -35,7 +35,7 @@ pub struct Options {
 pub struct Daemon {
     app: Arc<App>,
     http_url: String,
-    mqtt_url: String,
+    ingest: ingest::Started,
     rooms: JoinSet<()>,
     // Held until the last room has stopped: a second `run` on this directory is refused.
     _lock: DirLock,
@@ -62,7 +62,12 @@ impl Daemon {
         let listener = web::bind(&app.config.http.listen, any_port_if_busy)
             .await
             .with_context(|| format!("the pages cannot listen on {}", app.config.http.listen))?;
-        let ingest = ingest::start(&app, outgoing, any_port_if_busy, &mut rooms).await?;
+        let ingest = ingest::start(
+            &app,
+            outgoing,
+            ingest::Options { free_port_if_busy: any_port_if_busy },
+        )
+        .await?;
         batches::follow::start(&app, &mut rooms);
         forecasts::start(&app, &mut rooms);
         watch::start(&app, &mut rooms);
@@ -72,7 +77,7 @@ impl Daemon {
         Ok(Self {
             app,
             http_url,
-            mqtt_url: ingest,
+            ingest,
             rooms,
             _lock: lock,
         })
@@ -93,19 +98,22 @@ impl Daemon {
     /// Which broker is in use: `mqtt://HOST:PORT`, never with a user.
     #[must_use]
     pub fn mqtt_url(&self) -> &str {
-        &self.mqtt_url
+        &self.ingest.mqtt_url
     }
 
     /// The one line on standard output.
     #[must_use]
     pub fn ready_line(&self) -> String {
-        format!("ready http={} mqtt={}", self.http_url, self.mqtt_url)
+        format!("ready http={} mqtt={}", self.http_url, self.ingest.mqtt_url)
     }
 
     /// Stops every room; bounded.
     pub async fn stop(mut self) {
         self.app.stop.cancel();
-        let all = async { while self.rooms.join_next().await.is_some() {} };
+        let all = async {
+            self.ingest.stop().await;
+            while self.rooms.join_next().await.is_some() {}
+        };
         if tokio::time::timeout(STOP_WITHIN, all).await.is_err() {
             tracing::warn!("some tasks did not stop in time; everything acknowledged is on disk");
         }

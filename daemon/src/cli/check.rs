@@ -12,7 +12,7 @@ pub(super) fn run(common: &Common) -> Done {
     let data_dir = common.data_dir()?;
     let mut results: Vec<(String, Result<String, String>)> = Vec::new();
     results.push(("data directory".into(), data_directory(&data_dir)));
-    let daemon_runs = crate::store::lock::is_held(&data_dir);
+    let daemon_runs = crate::store::lock::DirLock::is_taken(&data_dir);
     results.push(("pages".into(), port(&config.http.listen, daemon_runs)));
     if let (Some(certificate), Some(key)) = (&config.http.certificate, &config.http.key) {
         results.push(("certificate".into(), certificate_pair(certificate, key)));

@@ -1,14 +1,20 @@
 //! `demo`: the same daemon on a throw-away directory with a simulated kitchen.
 
+use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use anyhow::Context as _;
 
 use super::run::stop_signal;
 use super::{Common, Done, print_line, runtime};
+use crate::app::App;
+use crate::batches::apply::apply;
+use crate::config::Config;
 use crate::daemon::{Daemon, Options};
 use crate::kitchen::demo as kitchen;
-use crate::time::Clock;
+use crate::store::sqlite::SqliteStore;
+use crate::time::{Clock, UtcMs};
 
 /// The daemon on a throw-away directory with a simulated kitchen that publishes over real MQTT.
 #[derive(Debug, clap::Args)]
@@ -39,15 +45,32 @@ impl Demo {
             .context("a throw-away directory could not be made")?;
         runtime()?.block_on(async {
             let stop = stop_signal()?;
-            let clock = Clock::faster(Clock::machine().now(), self.speed);
+            let from = Clock::machine().now();
+            let simulated = kitchen::Demo::prepare(from, kitchen::SEED);
+            seed(data.path(), from, &simulated.lines)?;
             let daemon = Daemon::start(Options {
                 config,
                 data_dir: data.path().to_path_buf(),
-                clock,
+                clock: Clock::faster(from, self.speed),
                 any_port_if_busy: true,
             })
             .await?;
-            let kitchen = kitchen::open(&daemon).await?;
+            let app = Arc::clone(daemon.app());
+            let acts: kitchen::Acts = {
+                let app = Arc::clone(&app);
+                Arc::new(move |lines| match apply(&app, lines, false) {
+                    Ok(applied) => match applied.bad.first() {
+                        None => Ok(()),
+                        Some(bad) => Err(bad.reason.clone()),
+                    },
+                    Err(error) => Err(error.to_string()),
+                })
+            };
+            let mqtt = daemon.mqtt_url().to_owned();
+            let (clock, stopped) = (app.clock.clone(), app.stop.clone());
+            let kitchen = tokio::spawn(async move {
+                simulated.run(clock, &mqtt, stopped, acts).await
+            });
             print_line(&daemon.ready_line())?;
             tracing::info!(
                 speed = self.speed,
@@ -55,9 +78,20 @@ impl Demo {
                 daemon.http_url()
             );
             stop.await;
-            kitchen.stop().await;
             daemon.stop().await;
+            kitchen.await.context("the simulated kitchen failed")??;
             Ok(ExitCode::SUCCESS)
         })
+    }
+}
+
+/// The past goes in before the daemon starts: nothing of it is news.
+fn seed(data: &Path, now: UtcMs, lines: &[String]) -> anyhow::Result<()> {
+    let store = Arc::new(SqliteStore::open(data)?);
+    let app = App::new(Clock::by_hand(now), Config::default(), data.to_path_buf(), store)?;
+    let done = apply(&app, &lines.join("\n"), true)?;
+    match done.bad.first() {
+        None => Ok(()),
+        Some(bad) => anyhow::bail!("the simulated past was refused: line {}: {}", bad.line, bad.reason),
     }
 }

@@ -8,7 +8,7 @@ use std::process::ExitCode;
 
 use anyhow::Context as _;
 use base64::Engine as _;
-use rand::Rng as _;
+use rand::RngExt as _;
 
 use super::{Common, Done, print_line};
 

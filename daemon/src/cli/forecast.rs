@@ -39,7 +39,7 @@ fn in_words(app: &App, document: &ForecastDocument) -> String {
     let clock = |time: Option<UtcMs>| match time {
         Some(t) => t
             .timestamp()
-            .to_zoned(zone.clone())
+            .to_zoned_datetime(zone.clone())
             .strftime("%a %H:%M")
             .to_string(),
         None => "more than two days away".into(),

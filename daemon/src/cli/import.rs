@@ -9,7 +9,10 @@ use anyhow::Context as _;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::{Common, Done};
-use crate::batches::import::import;
+use crate::batches::apply::BadLine;
+use crate::batches::book::Book;
+use crate::batches::import::{Importer, Listener, Progress};
+use crate::store::Store as _;
 use crate::time::Clock;
 
 /// Reads log books (JSON Lines) into the store; importing a file twice changes nothing.
@@ -44,35 +47,44 @@ impl Import {
             }
         }
         let bar = progress(size);
-        let inputs = inputs
-            .into_iter()
-            .map(|(name, input)| (name, BufReader::new(bar.wrap_read(input))))
-            .collect();
-        let done = import(&*store, Clock::machine().now(), inputs, self.strict)?;
-        bar.finish_and_clear();
+        let book = Book::from_records(store.book()?);
+        let mut import = Importer::new(&*store, &book, Clock::machine().now());
+        let mut told = Told { bar, several: inputs.len() > 1 };
+        for (name, input) in inputs {
+            import.read(&name, &mut BufReader::new(input), &mut told)?;
+        }
+        let done = import.finish(self.strict, &mut told)?;
+        told.bar.finish_and_clear();
         for warning in &done.warnings {
             eprintln!("note: {warning}");
         }
-        for bad in &done.bad {
-            eprintln!("{bad}");
-        }
-        let kept = if self.strict && !done.bad.is_empty() {
-            "; nothing was taken in"
-        } else {
-            ""
-        };
+        let nothing = self.strict && done.bad > 0;
         eprintln!(
-            "{} records and {} readings taken in, {} readings were there already, {} bad lines{kept}",
+            "{} records and {} readings taken in, {} readings were there already, {} bad lines{}",
             done.written,
             done.readings,
             done.again,
-            done.bad.len()
+            done.bad,
+            if nothing { "; nothing was taken in" } else { "" }
         );
-        Ok(if done.bad.is_empty() {
-            ExitCode::SUCCESS
-        } else {
-            ExitCode::FAILURE
-        })
+        Ok(if done.bad == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    }
+}
+
+/// Shows progress, and each bad line in a line of its own.
+struct Told {
+    bar: ProgressBar,
+    several: bool,
+}
+
+impl Listener for Told {
+    fn bad(&mut self, source: &str, line: BadLine) {
+        let file = if self.several { format!("{source} ") } else { String::new() };
+        self.bar.suspend(|| eprintln!("{file}line {}: {}", line.line, line.reason));
+    }
+
+    fn progress(&mut self, so_far: Progress) {
+        self.bar.set_position(so_far.bytes);
     }
 }
 

@@ -31,6 +31,7 @@ pub(super) fn keep_bound(tx: &Connection) -> Result<()> {
         .and_then(|mut delete| delete.execute([]))
         .map_err(failed(QUEUEING))?;
     if dropped > 0 {
+        let dropped = i64::try_from(dropped).unwrap_or(i64::MAX);
         tx.execute("UPDATE copy_bound SET dropped = dropped + ?1", [dropped])
             .map_err(failed(QUEUEING))?;
     }
