@@ -1,0 +1,207 @@
+//! Starting a dough.
+
+use axum::extract::{Query, State};
+use axum::response::Redirect;
+use doughwarden_dashboards::new_batch::NewBatch;
+use doughwarden_dashboards::sensors::WEAK_BATTERY;
+use maud::Markup;
+use serde::Deserialize;
+
+use super::{Fields, Sent, back_to, batch_path, change, display, frame, now};
+use crate::app::App;
+use crate::batches::record::{Batch, Dough, Place, Quantity, Record, StageKind};
+use crate::web::Shared;
+use crate::web::problem::Problem;
+
+/// What is filled in.
+#[derive(Debug, Default, Deserialize)]
+pub struct Filled {
+    again: Option<String>,
+    dough: Option<String>,
+}
+
+/// The page.
+///
+/// # Errors
+/// If the store cannot be read.
+pub async fn page(
+    State(web): State<Shared>,
+    Query(filled): Query<Filled>,
+) -> Result<Markup, Problem> {
+    web.off(move |web| {
+        let app = &web.app;
+        let frame = frame(app, None)?;
+        Ok(doughwarden_dashboards::new_batch::page(
+            &view(app, &filled)?,
+            &frame,
+        ))
+    })
+    .await
+}
+
+fn view(app: &App, filled: &Filled) -> Result<NewBatch, Problem> {
+    let book = app.book();
+    let again = filled.again.as_ref().and_then(|id| book.batches.get(id));
+    let mut doughs: Vec<String> = book.doughs.keys().cloned().collect();
+    doughs.extend(book.batches.values().map(|b| b.dough.clone()));
+    doughs.sort_unstable();
+    doughs.dedup();
+    let dough = again
+        .map(|b| b.dough.clone())
+        .or_else(|| filled.dough.clone().filter(|d| doughs.contains(d)));
+    let places = super::batch::places(&book);
+    let place = again
+        .map(|b| b.place.clone())
+        .or_else(|| last_place(app, dough.as_deref()))
+        .or_else(|| places.first().cloned());
+    Ok(NewBatch {
+        cautions: now::cautions(
+            &book,
+            dough.as_deref().unwrap_or_default(),
+            place.as_deref().unwrap_or_default(),
+        ),
+        warnings: warnings(app, place.as_deref()),
+        pieces: again.and_then(|b| b.pieces),
+        again: again.map(|b| b.id.clone()),
+        doughs,
+        dough,
+        places,
+        place,
+    })
+}
+
+/// Where this dough (or any) stood last.
+fn last_place(app: &App, dough: Option<&str>) -> Option<String> {
+    let book = app.book();
+    book.batches
+        .values()
+        .filter(|b| dough.is_none_or(|d| b.dough == d))
+        .max_by_key(|b| book.stage(&b.id, StageKind::Bulk).map(|s| s.start))
+        .map(|b| b.place.clone())
+}
+
+/// What is worth knowing before a proof begins: no thermometer, a silent one, a weak battery.
+fn warnings(app: &App, place: Option<&str>) -> Vec<String> {
+    let Some(place) = place else {
+        return Vec::new();
+    };
+    let now = app.clock.now();
+    let channels = app.board.channels();
+    let mut all = Vec::new();
+    match now::air_in(&channels, place, now) {
+        None => all.push(format!(
+            "No thermometer stands in {place}; the forecast will go by the usual air there."
+        )),
+        Some(air) if air.stale => all.push(format!(
+            "The thermometer in {place} has gone silent. Look at it before you count on it."
+        )),
+        Some(_) => {}
+    }
+    for c in &channels {
+        let weak = c.quantity == Quantity::Battery
+            && super::sensors::place_of(c).as_deref() == Some(place)
+            && c.newest.as_ref().is_some_and(|n| n.value < WEAK_BATTERY);
+        if weak {
+            all.push(format!("The battery of {} is weak.", c.sensor));
+        }
+    }
+    all
+}
+
+/// "Start."
+///
+/// # Errors
+/// If something is missing or the store cannot be written.
+pub async fn start(State(web): State<Shared>, form: Sent) -> Result<Redirect, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let app = &web.app;
+        match records(app, &fields)? {
+            Start::Fresh(id, records) => {
+                let undo = change::write(app, &records)?.group;
+                Ok(back_to(&batch_path(&id), "begun", undo))
+            }
+            Start::Again(id) => Ok(back_to(&batch_path(&id), "begun", None)),
+        }
+    })
+    .await
+}
+
+/// Two starts of one dough in one place within this are one start, tapped twice.
+const TAPPED_TWICE_MS: i64 = 60_000;
+
+enum Start {
+    Fresh(String, Vec<Record>),
+    Again(String),
+}
+
+fn records(app: &App, fields: &Fields) -> Result<Start, Problem> {
+    let book = app.book();
+    let show = display::show(app)?;
+    let dough = fields
+        .text("new_dough")
+        .or_else(|| fields.text("dough"))
+        .ok_or_else(|| Problem::unprocessable("Say which dough it is."))?;
+    let place = fields
+        .text("new_place")
+        .or_else(|| fields.text("place"))
+        .ok_or_else(|| Problem::unprocessable("Say where it stands."))?;
+    let at = display::when(fields, &show)?;
+    let twice = book.batches.values().find(|b| {
+        b.dough == dough
+            && b.place == place
+            && book
+                .stages
+                .get(&(b.id.clone(), StageKind::Bulk))
+                .is_some_and(|s| (s.start.0 - at.0).abs() < TAPPED_TWICE_MS)
+    });
+    if let Some(batch) = twice {
+        return Ok(Start::Again(batch.id.clone()));
+    }
+    let id = change::batch_id(&book, dough, show.now.to_zoned_datetime(show.zone.clone()));
+    let again = fields.text("again").and_then(|id| book.batches.get(id));
+    let mut records = Vec::new();
+    if !book.doughs.contains_key(dough) {
+        records.push(Record::Dough(Dough {
+            name: dough.to_owned(),
+            ..Dough::default()
+        }));
+    }
+    if !book.places.contains_key(place) {
+        records.push(Record::Place(Place {
+            name: place.to_owned(),
+            ..Place::default()
+        }));
+    }
+    let mut batch = match again {
+        Some(b) if b.dough == dough => Batch {
+            from: None,
+            learn: None,
+            lot: None,
+            extra: Default::default(),
+            ..b.clone()
+        },
+        _ => Batch {
+            dough: dough.to_owned(),
+            ..Batch::default()
+        },
+    };
+    batch.id.clone_from(&id);
+    batch.place = place.to_owned();
+    if batch.formula.is_none() {
+        batch.formula = book.doughs.get(dough).and_then(|d| d.formula.clone());
+    }
+    if let Some(n) = fields
+        .number("pieces", "Pieces")?
+        .filter(|n| (1.0..=10_000.0).contains(n))
+    {
+        batch.pieces = Some(n as u32);
+    }
+    records.push(Record::Batch(batch));
+    let mut stage = change::stage(&id, StageKind::Bulk, at, None);
+    stage.dough_temperature = fields
+        .number("dough_temperature", "The dough's temperature")?
+        .map(|t| (100.0 * show.to_celsius(t)).round() / 100.0);
+    records.push(Record::Stage(stage));
+    Ok(Start::Fresh(id, records))
+}

@@ -1,0 +1,119 @@
+//! What stands around every page: head, the way to the other pages, what is wrong with the
+//! service itself, and the line on what it is not.
+
+use maud::{DOCTYPE, Markup, html};
+
+use crate::assets;
+use crate::cautions::{self, Caution};
+use crate::controls::{self, Done};
+use crate::show::Show;
+
+/// The pages one can go to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tab {
+    /// The proofs in progress.
+    Now,
+    /// The log and how close we were.
+    Bakes,
+    /// Recipes.
+    Doughs,
+    /// Sensors and places.
+    Sensors,
+    /// Everything else.
+    Settings,
+}
+
+impl Tab {
+    const ALL: [(Self, &'static str, &'static str); 5] = [
+        (Self::Now, "/", "Now"),
+        (Self::Bakes, "/bakes", "Bakes"),
+        (Self::Doughs, "/doughs", "Doughs"),
+        (Self::Sensors, "/sensors", "Sensors"),
+        (Self::Settings, "/settings", "Settings"),
+    ];
+}
+
+/// What every page is told.
+#[derive(Clone, Debug)]
+pub struct Frame {
+    /// How to write times and temperatures.
+    pub show: Show,
+    /// What was just done.
+    pub done: Option<Done>,
+    /// Whether readings can be written to disk.
+    pub store_writes: bool,
+    /// Whether the broker is connected.
+    pub broker_ready: bool,
+    /// Open alerts that nobody has said "seen" to.
+    pub unseen: usize,
+}
+
+impl Frame {
+    /// A whole page.
+    #[must_use]
+    pub fn page(&self, tab: Option<Tab>, title: &str, main: &Markup) -> Markup {
+        html! {
+            (DOCTYPE)
+            html lang="en" {
+                head {
+                    meta charset="utf-8";
+                    meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover";
+                    meta name="color-scheme" content="light dark";
+                    title { @if self.unseen > 0 { "(" (self.unseen) ") " } (title) " · Doughwarden" }
+                    link rel="icon" type="image/svg+xml" href=(assets::url("favicon.svg"));
+                    link rel="stylesheet" href=(assets::url("uPlot.min.css"));
+                    link rel="stylesheet" href=(assets::url("warm.css"));
+                    link rel="stylesheet" href=(assets::url("parts.css"));
+                    script defer src=(assets::url("uPlot.iife.min.js")) {}
+                    script type="module" src=(assets::url("live.js")) {}
+                }
+                body {
+                    a.skip href="#main" { "Skip to the page" }
+                    header.top {
+                        nav aria-label="Pages" {
+                            @for (t, href, name) in Tab::ALL {
+                                a href=(href) aria-current=[(Some(t) == tab).then_some("page")] {
+                                    (name)
+                                    @if t == Tab::Now && self.unseen > 0 {
+                                        " " span.count aria-label="alerts not seen" { (self.unseen) }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                    main id="main" {
+                        div #service data-live {
+                            @if !self.store_writes {
+                                p.wrong role="alert" { "Readings cannot be written to disk right now. Free some space on this machine; nothing stored so far is lost." }
+                            }
+                            @if !self.broker_ready {
+                                p.wrong role="alert" { "The message broker is away, so no sensor can be heard. Readings will resume by themselves when it is back." }
+                            }
+                        }
+                        (controls::done(self.done.as_ref()))
+                        (main)
+                    }
+                    footer {
+                        (cautions::list(&[Caution::NotASafetyDevice]))
+                        p.small #made data-live { "Page of " (self.show.clock(self.show.now)) ". "
+                            span.live-state { "" } }
+                    }
+                }
+            }
+        }
+    }
+
+    /// A page that says what went wrong and what to do.
+    #[must_use]
+    pub fn wrong(&self, title: &str, what: &str, back: &str) -> Markup {
+        self.page(
+            None,
+            title,
+            &html! {
+                h1 { (title) }
+                p.wrong role="alert" { (what) }
+                p { a.button href=(back) { "Back" } }
+            },
+        )
+    }
+}

@@ -1,0 +1,94 @@
+//! Places: where dough stands. A place owns its history; sensors are put into it.
+
+use maud::{Markup, html};
+
+use crate::cautions::{self, Caution};
+use crate::controls;
+use crate::frame::{Frame, Tab};
+use crate::now::{Air, air};
+
+/// One place.
+#[derive(Clone, Debug)]
+pub struct Place {
+    /// Its name.
+    pub name: String,
+    /// `room`, `box`, `oven` or `fridge`.
+    pub kind: String,
+    /// The place around it.
+    pub inside: Option<String>,
+    /// Whether its lamp is on.
+    pub lamp: Option<bool>,
+    /// The air in it.
+    pub air: Option<Air>,
+    /// Sensors in it.
+    pub sensors: Vec<String>,
+    /// Doughs proofing in it.
+    pub doughs: Vec<String>,
+}
+
+/// The kinds, in words.
+pub const KINDS: [(&str, &str); 4] = [
+    ("room", "a room or counter"),
+    ("box", "a proof box or cupboard"),
+    ("oven", "an oven that is off"),
+    ("fridge", "a fridge"),
+];
+
+/// The page.
+#[must_use]
+pub fn page(places: &[Place], frame: &Frame) -> Markup {
+    let names: Vec<String> = places.iter().map(|p| p.name.clone()).collect();
+    let any = |kind: &str| places.iter().any(|p| p.kind == kind);
+    let mut warn = Vec::new();
+    if any("oven") {
+        warn.extend([Caution::Oven, Caution::Lamp]);
+    }
+    if any("box") {
+        warn.extend([Caution::Lamp, Caution::BoilingWater]);
+    }
+    frame.page(
+        Some(Tab::Sensors),
+        "Places",
+        &html! {
+            h1 { "Places" }
+            p { a href="/sensors" { "Sensors" } " stand in places; a place keeps its history when a sensor is swapped." }
+            div.cards { @for p in places { article.card {
+                h2 { (p.name) }
+                p { (air(p.air.as_ref(), None, &frame.show)) }
+                @if !p.doughs.is_empty() { p { "Proofing here: " (p.doughs.join(", ")) } }
+                p.small { @if p.sensors.is_empty() { "No sensor here" } @else { "Sensors: " (p.sensors.join(", ")) } }
+                details { summary { "Change" } (form(Some(p), &names)) }
+            } } }
+            section.card { h2 { "Another place" } (form(None, &names)) }
+            (cautions::list(&warn))
+        },
+    )
+}
+
+fn form(place: Option<&Place>, names: &[String]) -> Markup {
+    let others: Vec<&String> = names
+        .iter()
+        .filter(|n| place.is_none_or(|p| p.name != **n))
+        .collect();
+    html! {
+        form.act method="post" action="/places" {
+            @match place {
+                Some(p) => { input type="hidden" name="name" value=(p.name); }
+                None => (controls::field("Its name", &html! { input type="text" name="name" maxlength="64" required; })),
+            }
+            fieldset { legend { "It is" }
+                div.pick { @for (kind, words) in KINDS {
+                    label.choice { input type="radio" name="kind" value=(kind) checked[place.map_or("room", |p| p.kind.as_str()) == kind]; span { (words) } }
+                } }
+            }
+            (controls::field("It stands in", &html! {
+                select name="inside" {
+                    option value="" { "nothing larger" }
+                    @for o in others { option value=(o) selected[place.and_then(|p| p.inside.as_ref()) == Some(o)] { (o) } }
+                }
+            }))
+            label.choice { input type="checkbox" name="lamp" value="on" checked[place.and_then(|p| p.lamp) == Some(true)]; span { "its lamp is on" } }
+            button type="submit" { "Save" }
+        }
+    }
+}
