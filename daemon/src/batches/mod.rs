@@ -2,4 +2,9 @@
 
 pub mod apply;
 pub mod book;
+pub mod check;
+pub mod import;
 pub mod record;
+
+#[cfg(test)]
+mod tests;
