@@ -74,6 +74,9 @@ pub enum StageKind {
 }
 
 impl StageKind {
+    /// In the order in which they happen.
+    pub const BOTH: [Self; 2] = [Self::Bulk, Self::Final];
+
     /// As the contract writes it.
     #[must_use]
     pub fn as_str(self) -> &'static str {

@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::batches::record::{Outcome, Quantity, StageKind};
 use crate::config::Config;
 use crate::store::sqlite::SqliteStore;
-use crate::store::{KeptOut, ReadingQuery, Store, StoredReading};
+use crate::store::{KeptOut, ReadingQuery, StoredReading};
 use crate::time::{Clock, UtcMs};
 
 /// The example of the interface's description, as it stands there.
@@ -28,7 +28,7 @@ pub(super) fn at(text: &str) -> UtcMs {
 
 pub(super) struct Kitchen {
     pub app: Arc<App>,
-    pub dir: tempfile::TempDir,
+    _dir: tempfile::TempDir,
 }
 
 pub(super) fn kitchen() -> Kitchen {
@@ -36,7 +36,7 @@ pub(super) fn kitchen() -> Kitchen {
     let store = Arc::new(SqliteStore::open(dir.path()).unwrap());
     let clock = Clock::by_hand(at("2026-01-10T12:00:00Z"));
     let app = App::new(clock, Config::default(), dir.path().into(), store).unwrap();
-    Kitchen { app, dir }
+    Kitchen { app, _dir: dir }
 }
 
 fn put(kitchen: &Kitchen, lines: &str) -> Applied {
@@ -64,7 +64,10 @@ fn the_example_goes_in_once() {
     let k = kitchen();
     let first = put(&k, EXAMPLE);
     assert_eq!((first.written, first.readings, first.again), (8, 1, 0));
-    assert!(first.bad.is_empty() && first.warnings.is_empty(), "{first:?}");
+    assert!(
+        first.bad.is_empty() && first.warnings.is_empty(),
+        "{first:?}"
+    );
     let book = k.app.book();
     let stage = book.own_stage("2026-knots-0110", StageKind::Bulk).unwrap();
     assert_eq!(stage.outcome, Some(Outcome::Ready));
@@ -118,13 +121,19 @@ fn each_bad_line_is_told_and_the_good_ones_go_in() {
         reasons(&applied)
     );
     for (line, reason) in reasons(&applied) {
-        assert!(!reason.contains('\n') && reason.len() > 8, "{line}: {reason}");
+        assert!(
+            !reason.contains('\n') && reason.len() > 8,
+            "{line}: {reason}"
+        );
     }
     assert_eq!(applied.written, 3);
     let k = kitchen();
     let strict = apply(&k.app, &lines.join("\n"), true).unwrap();
     assert_eq!(strict.bad.len(), 15);
-    assert_eq!((strict.written, strict.readings, strict.group), (0, 0, None));
+    assert_eq!(
+        (strict.written, strict.readings, strict.group),
+        (0, 0, None)
+    );
     assert!(k.app.store.book().unwrap().is_empty());
 }
 
@@ -181,7 +190,10 @@ fn unknown_fields_are_kept_except_on_readings_and_unknown_records_are_not() {
     let written = serde_json::to_value(dough).unwrap();
     assert_eq!(written["bulk"]["folds"], 2);
     assert_eq!(written["bulk"]["usual_min"], 90);
-    assert_eq!(serde_json::from_value::<super::record::Dough>(written).unwrap(), *dough);
+    assert_eq!(
+        serde_json::from_value::<super::record::Dough>(written).unwrap(),
+        *dough
+    );
 }
 
 #[test]
@@ -201,7 +213,12 @@ fn a_value_that_cannot_be_is_kept_out_and_a_reason_given_stays() {
         .collect();
     assert_eq!(
         why,
-        ["out_of_range", "steam from the kettle", "probe_fault", "out_of_range"]
+        [
+            "out_of_range",
+            "steam from the kettle",
+            "probe_fault",
+            "out_of_range"
+        ]
     );
     let status = k.app.store.series().unwrap();
     assert!(status.iter().all(|s| s.count == 2 && s.kept_out == 2));
@@ -301,7 +318,11 @@ fn a_split_batch_stood_where_the_whole_stood() {
     assert_eq!(place("half", "2026-01-10T07:00:00Z"), "counter");
     assert_eq!(place("half", "2026-01-10T08:30:00Z"), "fridge");
     assert_eq!(place("whole", "2026-01-10T08:30:00Z"), "oven");
-    let stays = book.stays("half", at("2026-01-10T06:00:00Z"), at("2026-01-10T09:00:00Z"));
+    let stays = book.stays(
+        "half",
+        at("2026-01-10T06:00:00Z"),
+        at("2026-01-10T09:00:00Z"),
+    );
     let places: Vec<&str> = stays.iter().map(|(_, p)| p.as_str()).collect();
     assert_eq!(places, ["box", "counter", "fridge"]);
 }
