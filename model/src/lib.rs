@@ -12,6 +12,7 @@
 //! Statistics: [`least_squares`], [`censored`], [`scores`], [`shrinkage`].
 //! The baker's questions: [`proof`] (one stage, live), [`calibration`] (what past bakes teach),
 //! [`seasons`] (comparing groups of bakes), [`planning`] (backwards from the table).
+//! Shared: [`refusal`] (what a function says to a number it cannot use).
 
 pub mod age;
 pub mod calibration;
@@ -27,6 +28,7 @@ pub mod humid_air;
 pub mod least_squares;
 pub mod planning;
 pub mod proof;
+pub mod refusal;
 pub mod scores;
 pub mod seasons;
 pub mod shrinkage;
