@@ -7,6 +7,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::batches::book::Book;
 use crate::config::Config;
+use crate::copy::CopyStatus;
 use crate::events::{Bus, Event};
 use crate::forecasts::live::Live;
 use crate::health::Health;
@@ -31,10 +32,14 @@ pub struct App {
     pub board: SensorBoard,
     /// The proofs in progress, kept up to date.
     pub live: Live,
+    /// How the copy to InfluxDB goes.
+    pub copy: CopyStatus,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
     pub metrics: Metrics,
+    /// What the channels share.
+    pub desk: crate::notify::Desk,
     /// Cancelled when the daemon is to stop.
     pub stop: CancellationToken,
     book: RwLock<Arc<Book>>,
@@ -60,8 +65,10 @@ impl App {
             bus: Bus::default(),
             board: SensorBoard::default(),
             live: Live::default(),
+            copy: CopyStatus::default(),
             health: Health::default(),
             metrics: Metrics::default(),
+            desk: crate::notify::Desk::default(),
             stop: CancellationToken::new(),
             book: RwLock::new(book),
         }))

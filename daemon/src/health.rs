@@ -15,6 +15,8 @@ pub struct Health {
     pub intake_beat: AtomicI64,
     /// When the alert loop last turned.
     pub watch_beat: AtomicI64,
+    /// Where the pages are served (`http://127.0.0.1:8080`), once they are: links begin with it.
+    pub address: std::sync::OnceLock<String>,
 }
 
 impl Health {

@@ -2,13 +2,17 @@
 //!
 //! [`ingest`] takes readings in, [`store`] keeps them, [`batches`] owns the log book, [`forecasts`]
 //! joins book, readings and model, [`watch`] decides what to tell, [`notify`] tells it, [`web`]
-//! shows it, [`cli`] is the command line, [`kitchen`] the simulated kitchen of the demo. What they
-//! share is one [`app::App`] and the [`events::Bus`].
+//! shows it, [`mod@copy`] sends readings on to InfluxDB, [`cli`] is the command line, [`kitchen`] the
+//! simulated kitchen of the demo. What they share is one [`app::App`] and the [`events::Bus`];
+//! [`daemon`] puts them together.
 
 pub mod app;
+pub mod backoff;
 pub mod batches;
 pub mod cli;
 pub mod config;
+pub mod copy;
+pub mod daemon;
 pub mod events;
 pub mod forecasts;
 pub mod health;

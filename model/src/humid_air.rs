@@ -45,6 +45,12 @@ pub fn saturation_pa(temperature_c: f64) -> Result<f64, Refusal> {
 }
 
 /// Saturation pressure by Hyland and Wexler, Pa, 0 to 200 °C: the second opinion.
+///
+/// ```
+/// use doughwarden_model::humid_air::saturation_hyland_wexler_pa;
+/// assert!((saturation_hyland_wexler_pa(25.0)? - 3169.216).abs() < 1e-3);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn saturation_hyland_wexler_pa(temperature_c: f64) -> Result<f64, Refusal> {
     let t = within("temperature, °C", temperature_c, 0.0, 200.0)? + 273.15;
     Ok(
@@ -78,6 +84,12 @@ pub fn dew_point_c(temperature_c: f64, humidity_percent: f64) -> Result<f64, Ref
 }
 
 /// Water per dry air, kg/kg, at `pressure_pa` (normal: 101 325).
+///
+/// ```
+/// use doughwarden_model::humid_air::humidity_ratio;
+/// assert!((humidity_ratio(27.0, 75.0, 101_325.0)? - 0.016817).abs() < 1e-6);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn humidity_ratio(
     temperature_c: f64,
     humidity_percent: f64,
@@ -94,6 +106,12 @@ pub fn humidity_ratio(
 }
 
 /// Vapour pressure deficit `es - e`, Pa.
+///
+/// ```
+/// use doughwarden_model::humid_air::vapour_pressure_deficit_pa;
+/// assert!((vapour_pressure_deficit_pa(27.0, 75.0)? - 889.22).abs() < 0.01);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn vapour_pressure_deficit_pa(
     temperature_c: f64,
     humidity_percent: f64,
@@ -168,6 +186,13 @@ pub struct Skin {
 impl Skin {
     /// Carries the account forward by `elapsed_s` in steady air: a film grows while the surface is
     /// below the dew point and dries first; only then the dough loses water.
+    ///
+    /// ```
+    /// use doughwarden_model::humid_air::Skin;
+    /// let hour = Skin::default().advance(24.0, 24.0, 45.0, 3600.0)?;
+    /// assert!((hour.lost_g_m2 - 175.0).abs() < 0.5); // a bare dough in a dry kitchen
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn advance(
         &self,
         surface_c: f64,

@@ -95,7 +95,7 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
     /// use doughwarden_model::least_squares::Curve;
     /// let x = [0.0, 1.0, 2.0, 3.0, 4.0];
     /// let y = [1.0, 0.61, 0.37, 0.22, 0.14];
-    /// let fit = Curve { x: &x, y: &y, model: |x, b| b[0] * (-b[1] * x).exp() }.fit(&[2.0, 0.1])?;
+    /// let fit = Curve { x: &x, y: &y, model: |x: f64, b: &[f64]| b[0] * (-b[1] * x).exp() }.fit(&[2.0, 0.1])?;
     /// assert!((fit.parameters[1] - 0.5).abs() < 0.01);
     /// # Ok::<(), doughwarden_model::least_squares::Failure>(())
     /// ```
@@ -110,6 +110,17 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
 
     /// Two-sided profile-likelihood interval of parameter `index` at `level` (0.5 to 0.999), around a
     /// fit of this curve. An end the data do not bound is infinite.
+    ///
+    /// ```
+    /// use doughwarden_model::least_squares::Curve;
+    /// let x = [0.02, 0.06, 0.11, 0.22, 0.56, 1.1];
+    /// let y = [61.0, 102.0, 131.0, 155.0, 196.0, 203.5];
+    /// let curve = Curve { x: &x, y: &y, model: |x: f64, b: &[f64]| b[0] * x / (b[1] + x) };
+    /// let fit = curve.fit(&[200.0, 0.05])?;
+    /// let (low, high) = curve.profile_interval(&fit, 1, 0.95)?;
+    /// assert!(low < fit.parameters[1] && fit.parameters[1] < high);
+    /// # Ok::<(), doughwarden_model::least_squares::Failure>(())
+    /// ```
     pub fn profile_interval(
         &self,
         fit: &Fit,
@@ -358,7 +369,7 @@ fn inverse_diagonal(j: &DMatrix<f64>) -> Option<Vec<f64>> {
     let mut norms = Vec::with_capacity(j.ncols());
     for mut column in scaled.column_iter_mut() {
         let norm = column.norm();
-        if !(norm > 0.0) {
+        if norm.is_nan() || norm <= 0.0 {
             return None;
         }
         column /= norm;

@@ -102,6 +102,11 @@ pub fn pinball(level: f64, quantile: f64, outcome: f64) -> f64 {
 
 /// The PIT of an outcome known only to an interval, given the forecast's cumulative probability at
 /// its two ends: their middle (mid-PIT).
+///
+/// ```
+/// use doughwarden_model::scores::mid_pit;
+/// assert!((mid_pit(0.4, 0.5) - 0.45).abs() < 1e-12);
+/// ```
 pub fn mid_pit(probability_at_start: f64, probability_at_end: f64) -> f64 {
     0.5 * (probability_at_start.clamp(0.0, 1.0) + probability_at_end.clamp(0.0, 1.0))
 }
@@ -129,6 +134,11 @@ pub fn coverage_acceptance(n: u64, coverage: f64, confidence: f64) -> Result<(u6
 }
 
 /// Kolmogorov-Smirnov distance of PIT values from the uniform; 0 for none.
+///
+/// ```
+/// use doughwarden_model::scores::ks_uniform;
+/// assert!((ks_uniform(&[0.25, 0.75]) - 0.25).abs() < 1e-12);
+/// ```
 pub fn ks_uniform(pits: &[f64]) -> f64 {
     let mut sorted: Vec<f64> = pits.iter().map(|p| p.clamp(0.0, 1.0)).collect();
     sorted.sort_by(f64::total_cmp);

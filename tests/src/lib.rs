@@ -1,1 +1,14 @@
-//! placeholder
+//! End-to-end tests, simulation studies, reference data and peers.
+
+pub mod books;
+pub mod bound;
+pub mod chance;
+pub mod harness;
+pub mod laws;
+pub mod ours;
+pub mod peer;
+#[cfg(test)]
+mod peer_law;
+pub mod study;
+pub mod tables;
+pub mod watch_study;

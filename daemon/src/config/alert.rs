@@ -1,4 +1,5 @@
-//! `[alert]`: how the baker is told: `webhook`, `email`, `quiet_hours`, `heartbeat_url`.
+//! `[alert]`: how the baker is told: `webhook`, `email`, `link`, `quiet_hours`,
+//! `heartbeat_url`.
 
 use std::collections::BTreeMap;
 
@@ -14,6 +15,9 @@ pub struct Alert {
     pub webhook: Option<Webhook>,
     /// A mail for each alert.
     pub email: Option<Email>,
+    /// What links in messages begin with, as a phone reaches these pages: `https://dough.example`.
+    /// Absent: the first of `[http] hosts`, else the address the pages are served on.
+    pub link: Option<String>,
     /// When only urgent alerts are pushed: `22:00-05:00` in the display's zone.
     pub quiet_hours: Option<String>,
     /// Fetched every minute while intake, store and alerts all move (an outside watchdog misses it).

@@ -7,10 +7,15 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::batches::record::{Quantity, Unit};
+use crate::ingest::{payload, topic};
 use crate::time::UtcMs;
+
+/// Longest name of a sensor or a place, characters.
+const NAME: usize = 64;
 
 /// One mapping from a topic to a quantity. Several may share a name: one device, several quantities.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Sensor {
     /// The sensor's name; `{1}` stands for the text of the topic's first wildcard.
     pub name: String,
@@ -55,6 +60,7 @@ pub struct Sensor {
 /// A dated correction: one point (an offset) or two (a line). `shown` is what the sensor says,
 /// `is` what a trusted thermometer says, in the quantity's stored unit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Correction {
     /// In force from here on.
     pub from: UtcMs,
@@ -63,65 +69,143 @@ pub struct Correction {
 }
 
 impl Sensor {
-    /// Whether it can work: the key that is wrong and why.
+    /// Whether it can work.
     ///
     /// # Errors
-    /// The key and one line.
-    pub fn check(&self) -> Result<(), (&'static str, String)> {
-        if self.name.trim().is_empty() {
-            return Err(("name", "a sensor needs a name".into()));
+    /// One line: which key is wrong and what to write.
+    pub fn check(&self) -> Result<(), String> {
+        self.check_keys()
+            .map_err(|(_, why)| format!("sensor `{}`: {why}", self.name))
+    }
+
+    /// Whether it can work.
+    ///
+    /// # Errors
+    /// The key that is wrong, and one line.
+    pub fn check_keys(&self) -> Result<(), (&'static str, String)> {
+        let name_ok = |n: &str| {
+            !n.trim().is_empty() && n.chars().count() <= NAME && !n.chars().any(char::is_control)
+        };
+        if !name_ok(&self.name) {
+            return Err(("name", format!(
+                "`name` needs 1 to {NAME} characters, none of them control characters"
+            )));
         }
-        if !topic_filter_is_valid(&self.topic) {
-            return Err((
-                "topic",
-                format!("`{}` is not an MQTT topic filter", self.topic),
-            ));
+        if self.place.as_deref().is_some_and(|p| !name_ok(p)) {
+            return Err(("place", format!(
+                "`place` needs 1 to {NAME} characters, none of them control characters"
+            )));
+        }
+        let filter = topic::Filter::parse(&self.topic).map_err(|e| ("topic", e.to_string()))?;
+        let wildcards = filter
+            .as_str()
+            .split('/')
+            .filter(|level| matches!(*level, "+" | "#"))
+            .count();
+        let filled = topic::fill(&self.name, &vec!["x"; wildcards]);
+        if filled.contains("{1}") {
+            return Err(("name", format!(
+                "`{{1}}` stands for the topic's first wildcard, but `{}` has none",
+                self.topic
+            )));
         }
         for (key, pointer) in [
             ("pointer", &self.pointer),
             ("time_pointer", &self.time_pointer),
-        ] {
-            if pointer
-                .as_ref()
-                .is_some_and(|p| !p.is_empty() && !p.starts_with('/'))
-            {
-                return Err((
-                    key,
-                    "a JSON Pointer starts with `/`, like /temperature".into(),
-                ));
+        ]
+        .into_iter()
+        .filter_map(|(k, p)| Some((k, p.as_deref()?)))
+        .chain(self.matches.keys().map(|p| ("match", p.as_str())))
+        {
+            if !pointer.is_empty() && !pointer.starts_with('/') {
+                return Err((key, format!(
+                    "`{key}` `{pointer}` is no JSON Pointer: write it like `/temperature`"
+                )));
             }
         }
-        let temperature = self.quantity.unit() == Unit::Cel;
-        let fits = match self.unit {
-            Unit::Cel | Unit::Kelvin | Unit::DegF => temperature,
-            unit => unit == self.quantity.unit(),
-        };
-        if !fits {
-            let (unit, quantity) = (self.unit.as_str(), self.quantity.as_str());
-            return Err(("unit", format!("`{unit}` does not measure `{quantity}`")));
+        if !payload::fits(self.unit, self.quantity) {
+            return Err(("unit", format!(
+                "{} cannot be in `{}`",
+                self.quantity.as_str(),
+                self.unit.as_str()
+            )));
         }
-        if self.interval_s.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
-            return Err(("interval_s", "must be more than 0 seconds".into()));
+        if self
+            .interval_s
+            .is_some_and(|s| !s.is_finite() || s <= 0.0 || s > 604_800.0)
+        {
+            return Err(("interval_s", format!(
+                "`interval_s` is the longest normal gap in seconds, more than 0 and at most a week"
+            )));
         }
-        if self.empty_distance_m.is_some() && self.quantity != Quantity::DoughHeight {
-            return Err(("empty_distance_m", "goes only with `dough_height`".into()));
+        if let Some(distance) = self.empty_distance_m
+            && (self.quantity != Quantity::DoughHeight
+                || !distance.is_finite()
+                || !(0.0..=10.0).contains(&distance))
+        {
+            return Err(("empty_distance_m", format!(
+                "`empty_distance_m` goes with `dough_height` and is 0 to 10 m"
+            )));
         }
-        if self.role.as_ref().is_some_and(|r| r != "model") {
-            return Err(("role", "is `model` or absent".into()));
+        if self.role.as_deref().is_some_and(|r| r != "model") {
+            return Err(("role", format!("`role` can only be `model`")));
+        }
+        for correction in &self.correction {
+            let points = &correction.points;
+            if !(1..=2).contains(&points.len()) || points.iter().flatten().any(|v| !v.is_finite()) {
+                return Err(("correction", format!(
+                    "a `correction` has one or two `[shown, is]` points"
+                )));
+            }
+            if let [[a, _], [b, _]] = points[..]
+                && (a - b).abs() < 1.0
+            {
+                return Err(("correction", format!(
+                    "the two points of a `correction` lie less than 1 apart: take one, or points further apart"
+                )));
+            }
         }
         Ok(())
     }
 }
 
-/// MQTT 5, section 4.7: `+` fills a level, `#` fills the last; neither empty nor with a NUL.
-fn topic_filter_is_valid(filter: &str) -> bool {
-    let levels: Vec<&str> = filter.split('/').collect();
-    let last = levels.len() - 1;
-    !filter.is_empty()
-        && !filter.contains('\0')
-        && levels.iter().enumerate().all(|(i, level)| match *level {
-            "+" => true,
-            "#" => i == last,
-            other => !other.contains(['+', '#']),
-        })
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn check(change: Value) -> Result<(), String> {
+        let mut all =
+            json!({"name":"box","topic":"k/box","quantity":"air_temperature","unit":"Cel"});
+        for (k, v) in change.as_object().unwrap() {
+            all[k] = v.clone();
+        }
+        serde_json::from_value::<Sensor>(all)
+            .map_err(|e| e.to_string())?
+            .check()
+    }
+
+    #[test]
+    fn what_cannot_work_is_named() {
+        assert_eq!(check(json!({})), Ok(()));
+        assert_eq!(check(json!({"name":"{1}","topic":"k/+/s"})), Ok(()));
+        for (change, says) in [
+            (json!({"name":" "}), "`name`"),
+            (json!({"topic":"a/#/b"}), "`#`"),
+            (json!({"name":"{1}"}), "wildcard"),
+            (json!({"pointer":"temperature"}), "`/temperature`"),
+            (json!({"unit":"%RH"}), "`%RH`"),
+            (json!({"interval_s":0}), "interval_s"),
+            (json!({"empty_distance_m":0.3}), "empty_distance_m"),
+            (json!({"role":"main"}), "role"),
+            (
+                json!({"correction":[{"from":"2026-01-01T00:00:00Z","points":[]}]}),
+                "correction",
+            ),
+            (json!({"colour":"red"}), "colour"),
+        ] {
+            let error = check(change).unwrap_err();
+            assert!(error.contains(says), "{error}");
+        }
+    }
 }

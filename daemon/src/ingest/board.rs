@@ -1,18 +1,38 @@
 //! Sensors as the pages and the rules see them: what is assigned, when each was last heard, and
 //! which topics nothing claims.
 
-use std::collections::BTreeMap;
-use std::sync::RwLock;
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::{Arc, PoisonError, RwLock};
+
+use tokio::sync::watch;
 
 use serde::{Deserialize, Serialize};
 
 use crate::batches::record::{Quantity, Unit};
 use crate::config::sensor::Sensor;
-use crate::store::StoredReading;
+use crate::store::{KeptOut, StoredReading};
 use crate::time::UtcMs;
+
+use super::mapping::Mappings;
 
 /// Topics kept in the list of what nothing claims; beyond it the oldest goes.
 pub const HEARD_TOPICS: usize = 200;
+
+/// Messages set aside that can be looked at; the counters know how many there were.
+pub const SET_ASIDE: usize = 100;
+
+/// A message that could not be used: acknowledged, not stored.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SetAside {
+    /// Its topic.
+    pub topic: String,
+    /// When it came.
+    pub at: UtcMs,
+    /// Why, in one line.
+    pub why: String,
+    /// Its payload, cut to a line.
+    pub preview: String,
+}
 
 /// One sensor's quantity.
 #[derive(Clone, Debug)]
@@ -46,6 +66,9 @@ pub struct Guess {
     pub unit: Unit,
     /// Its value now.
     pub value: f64,
+    /// For a SenML payload: the record's full name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub senml_name: Option<String>,
 }
 
 /// A topic that nothing claims.
@@ -68,6 +91,9 @@ pub struct Heard {
 pub struct SensorBoard {
     channels: RwLock<BTreeMap<(String, Quantity), Channel>>,
     heard: RwLock<BTreeMap<String, Heard>>,
+    set_aside: RwLock<VecDeque<SetAside>>,
+    mappings: watch::Sender<Arc<Mappings>>,
+    listen_until: watch::Sender<UtcMs>,
 }
 
 impl SensorBoard {
@@ -76,7 +102,7 @@ impl SensorBoard {
     pub fn channels(&self) -> Vec<Channel> {
         self.channels
             .read()
-            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .unwrap_or_else(PoisonError::into_inner)
             .values()
             .cloned()
             .collect()
@@ -87,7 +113,7 @@ impl SensorBoard {
     pub fn heard(&self) -> Vec<Heard> {
         self.heard
             .read()
-            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .unwrap_or_else(PoisonError::into_inner)
             .values()
             .cloned()
             .collect()
@@ -102,17 +128,164 @@ impl SensorBoard {
             &mut self
                 .channels
                 .write()
-                .unwrap_or_else(std::sync::PoisonError::into_inner),
+                .unwrap_or_else(PoisonError::into_inner),
         )
     }
 
     /// Changes the list of unclaimed topics in one go.
     pub fn with_heard<R>(&self, change: impl FnOnce(&mut BTreeMap<String, Heard>) -> R) -> R {
-        change(
-            &mut self
-                .heard
-                .write()
-                .unwrap_or_else(std::sync::PoisonError::into_inner),
-        )
+        change(&mut self.heard.write().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// The newest messages that could not be used, newest first.
+    #[must_use]
+    pub fn set_aside(&self) -> Vec<SetAside> {
+        self.set_aside
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .iter()
+            .rev()
+            .cloned()
+            .collect()
+    }
+
+    /// Notes a message that could not be used.
+    pub(super) fn put_aside(&self, message: SetAside) {
+        let mut list = self
+            .set_aside
+            .write()
+            .unwrap_or_else(PoisonError::into_inner);
+        if list.len() == SET_ASIDE {
+            list.pop_front();
+        }
+        list.push_back(message);
+    }
+
+    /// Asks the connection to an outside broker to listen for topics that nothing claims until then
+    /// (the embedded broker always hears them).
+    pub fn listen_for_topics(&self, until: UtcMs) {
+        self.listen_until.send_replace(until);
+    }
+
+    /// Until when an outside broker is listened to for unclaimed topics.
+    #[must_use]
+    pub fn listening_until(&self) -> UtcMs {
+        *self.listen_until.borrow()
+    }
+
+    pub(super) fn watch_listening(&self) -> watch::Receiver<UtcMs> {
+        self.listen_until.subscribe()
+    }
+
+    pub(super) fn mappings(&self) -> Arc<Mappings> {
+        Arc::clone(&self.mappings.borrow())
+    }
+
+    pub(super) fn watch_mappings(&self) -> watch::Receiver<Arc<Mappings>> {
+        self.mappings.subscribe()
+    }
+
+    /// Puts new mappings in force and brings the channels' `spec` up to date.
+    pub(super) fn put_mappings(&self, mappings: Mappings) {
+        self.with_channels(|channels| {
+            for mapping in mappings.iter().filter(|m| !m.spec.name.contains('{')) {
+                let key = (mapping.spec.name.clone(), mapping.spec.quantity);
+                channels
+                    .entry(key)
+                    .or_insert_with_key(|(sensor, quantity)| Channel::new(sensor, *quantity));
+            }
+            for ((sensor, quantity), channel) in channels.iter_mut() {
+                channel.map(mappings.of(sensor, *quantity));
+            }
+            channels.retain(|_, c| c.spec.is_some() || c.newest.is_some());
+        });
+        self.mappings.send_replace(Arc::new(mappings));
+    }
+
+    /// Notes what retained messages without a time say: shown, but never as news.
+    pub(super) fn retained(&self, values: Vec<(String, Quantity, f64)>) {
+        if values.is_empty() {
+            return;
+        }
+        let mappings = self.mappings();
+        self.with_channels(|channels| {
+            for (sensor, quantity, value) in values {
+                let key = (sensor, quantity);
+                let channel = channels
+                    .entry(key)
+                    .or_insert_with_key(|(sensor, quantity)| {
+                        let mut channel = Channel::new(sensor, *quantity);
+                        channel.map(mappings.of(sensor, *quantity));
+                        channel
+                    });
+                channel.retained_value = Some(value);
+            }
+        });
+    }
+
+    /// Brings the channels up to date with readings that are on disk now.
+    pub(super) fn stored(
+        &self,
+        readings: &[StoredReading],
+        measured_gap_s: impl Fn(&str, Quantity) -> Option<f64>,
+    ) {
+        let mappings = self.mappings();
+        self.with_channels(|channels| {
+            for reading in readings {
+                let key = (reading.sensor.clone(), reading.quantity);
+                let channel = channels
+                    .entry(key)
+                    .or_insert_with_key(|(sensor, quantity)| {
+                        let mut channel = Channel::new(sensor, *quantity);
+                        channel.map(mappings.of(sensor, *quantity));
+                        channel
+                    });
+                channel.take(reading);
+                if channel.spec.as_ref().is_none_or(|s| s.interval_s.is_none()) {
+                    channel.longest_gap_s = measured_gap_s(&reading.sensor, reading.quantity);
+                }
+            }
+        });
+    }
+}
+
+impl Channel {
+    pub(super) fn new(sensor: &str, quantity: Quantity) -> Self {
+        Self {
+            sensor: sensor.to_owned(),
+            quantity,
+            spec: None,
+            from_config: false,
+            newest: None,
+            newest_believed: None,
+            longest_gap_s: None,
+            retained_value: None,
+        }
+    }
+
+    fn map(&mut self, mapping: Option<&super::mapping::Mapping>) {
+        self.from_config = mapping.is_some_and(|m| m.from_config);
+        self.spec = mapping.map(|m| m.spec_for(&self.sensor));
+        if let Some(interval_s) = self.spec.as_ref().and_then(|s| s.interval_s) {
+            self.longest_gap_s = Some(interval_s);
+        }
+    }
+
+    fn take(&mut self, reading: &StoredReading) {
+        let newer = |than: &Option<StoredReading>| {
+            than.as_ref().is_none_or(|old| {
+                // A reading from the future never hides the ones after it.
+                old.kept_out == Some(KeptOut::Future) || old.time <= reading.time
+            })
+        };
+        if reading.kept_out != Some(KeptOut::Future) || self.newest.is_none() {
+            if newer(&self.newest) {
+                self.newest = Some(reading.clone());
+            }
+            self.retained_value = None;
+        }
+        if reading.kept_out.is_none() && newer(&self.newest_believed) {
+            self.newest_believed = Some(reading.clone());
+        }
     }
 }

@@ -1,7 +1,39 @@
 //! Notifying: carries alerts to channels, with an outbox that survives restarts.
+//!
+//! Every channel has its own [`worker`]: a dead one never delays another. Messages wait in the
+//! store's outbox, are tried with [`backoff`], and end accepted, refused or expired; the history
+//! says which. "Accepted" is the channel's word; nobody here can know that a phone has rung.
+//!
+//! **MQTT.** `doughwarden/alert` carries each event once it happens (QoS 1, not retained): the
+//! contract's document. `doughwarden/alerts/open` is retained and holds a JSON array with the newest
+//! document of every alert that is not over.
+
+pub mod backoff;
+pub mod email;
+pub mod heartbeat;
+pub mod mqtt;
+pub mod template;
+pub mod webhook;
+pub mod worker;
+
+use std::collections::{BTreeMap, VecDeque};
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use tokio::task::JoinSet;
 
 use crate::app::App;
+use crate::config::Config;
+use crate::ingest::publisher::Publisher;
 use crate::time::UtcMs;
+
+/// Messages kept in memory while the store cannot be written: alerts are few, the oldest goes.
+pub const SPILLED: usize = 100;
+/// Messages of the history in which each channel's standing is looked up.
+const HISTORY: usize = 200;
 
 /// How one channel stands, for the page.
 #[derive(Clone, Debug)]
@@ -12,22 +44,262 @@ pub struct ChannelStatus {
     pub wakes_phone: bool,
     /// When it last took a message.
     pub last_accepted: Option<UtcMs>,
-    /// What it last answered when it did not.
+    /// What it last answered when it did not (nothing, once it has taken one again).
     pub last_error: Option<String>,
     /// How many messages wait.
     pub waiting: usize,
 }
 
+/// Why a channel did not take a message.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// It may take it later.
+    #[error("{why}")]
+    Later {
+        /// Its own words.
+        why: String,
+        /// When it asked to be tried again.
+        after: Option<Duration>,
+    },
+    /// It will never take it: wrong key, wrong address.
+    #[error("{0}")]
+    Never(String),
+}
+
+impl Refusal {
+    /// Worth trying again, no time asked.
+    pub(crate) fn later(why: impl Into<String>) -> Self {
+        Self::Later {
+            why: why.into(),
+            after: None,
+        }
+    }
+}
+
+/// What a channel's sending gives.
+pub type Sending<'a> = Pin<Box<dyn Future<Output = Result<(), Refusal>> + Send + 'a>>;
+
+/// A way to tell a baker.
+pub trait Channel: Send + Sync {
+    /// Its name.
+    fn name(&self) -> &'static str;
+    /// Whether it can wake a phone whose page is closed.
+    fn wakes_phone(&self) -> bool;
+    /// Sends one document and waits until it is accepted.
+    fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a>;
+}
+
+/// What the channels share; part of [`App`].
+#[derive(Default)]
+pub struct Desk {
+    channels: OnceLock<Vec<Arc<dyn Channel>>>,
+    spilled: Mutex<BTreeMap<&'static str, VecDeque<Value>>>,
+    /// Wakes the workers when something spilled.
+    pub(crate) woken: tokio::sync::Notify,
+    errors: Mutex<BTreeMap<&'static str, Option<String>>>,
+}
+
+impl std::fmt::Debug for Desk {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Desk")
+    }
+}
+
+impl Desk {
+    fn channels(&self) -> &[Arc<dyn Channel>] {
+        self.channels.get().map_or(&[], Vec::as_slice)
+    }
+
+    /// Hands a message over without the store, because it cannot be written.
+    pub fn spill(&self, doc: &Value) {
+        let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
+        for channel in self.channels() {
+            let waiting = spilled.entry(channel.name()).or_default();
+            waiting.push_back(doc.clone());
+            if waiting.len() > SPILLED {
+                tracing::error!(
+                    channel = channel.name(),
+                    "A message was dropped: the store cannot be written and too many wait"
+                );
+                waiting.pop_front();
+            }
+        }
+        drop(spilled);
+        self.woken.notify_waiters();
+    }
+
+    pub(crate) fn next_spilled(&self, channel: &'static str) -> Option<Value> {
+        self.spilled
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .get_mut(channel)?
+            .pop_front()
+    }
+
+    pub(crate) fn note(&self, channel: &'static str, error: Option<String>) {
+        self.errors
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .insert(channel, error);
+    }
+
+    fn error(&self, channel: &str) -> Option<Option<String>> {
+        self.errors
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .get(channel)
+            .cloned()
+    }
+}
+
+/// Starts every channel's worker, and the heartbeat where one is configured. A channel whose
+/// settings cannot work is shown red with the reason (`check` and the start of `run` say so too).
+pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
+    let mut channels: Vec<Arc<dyn Channel>> =
+        vec![Arc::new(mqtt::Mqtt::new(Arc::clone(app), publisher))];
+    if let Some(config) = &app.config.alert.webhook {
+        channels.push(or_broken(webhook::NAME, webhook::Webhook::new(config)));
+    }
+    if let Some(config) = &app.config.alert.email {
+        channels.push(or_broken(email::NAME, email::Email::new(config)));
+    }
+    start_with(app, channels, rooms);
+    if let Some(url) = &app.config.alert.heartbeat_url {
+        rooms.spawn(heartbeat::run(Arc::clone(app), url.clone()));
+    }
+}
+
+/// Starts a worker for each of these channels.
+pub fn start_with(app: &Arc<App>, channels: Vec<Arc<dyn Channel>>, rooms: &mut JoinSet<()>) {
+    for channel in &channels {
+        rooms.spawn(worker::run(Arc::clone(app), Arc::clone(channel)));
+    }
+    if app.desk.channels.set(channels).is_err() {
+        tracing::error!("The channels were started twice; the first ones stay");
+    }
+}
+
+/// A channel whose settings cannot work: it refuses everything with the reason.
+struct Broken(&'static str, String);
+
+impl Channel for Broken {
+    fn name(&self) -> &'static str {
+        self.0
+    }
+
+    fn wakes_phone(&self) -> bool {
+        false
+    }
+
+    fn send<'a>(&'a self, _doc: &'a Value) -> Sending<'a> {
+        Box::pin(std::future::ready(Err(Refusal::Never(self.1.clone()))))
+    }
+}
+
+fn or_broken<C: Channel + 'static>(
+    name: &'static str,
+    channel: Result<C, String>,
+) -> Arc<dyn Channel> {
+    match channel {
+        Ok(channel) => Arc::new(channel),
+        Err(why) => {
+            tracing::error!(channel = name, why, "The channel cannot work as configured");
+            Arc::new(Broken(name, why))
+        }
+    }
+}
+
+/// The names of the channels that messages are queued for (the open page hears them on the bus).
+#[must_use]
+pub fn names(app: &App) -> Vec<&'static str> {
+    app.desk.channels().iter().map(|c| c.name()).collect()
+}
+
 /// Every channel in use.
 #[must_use]
-pub fn channels(_app: &App) -> Vec<ChannelStatus> {
-    Vec::new()
+pub fn channels(app: &App) -> Vec<ChannelStatus> {
+    let history = app.store.outbox_history(HISTORY).unwrap_or_default();
+    let mut all = vec![ChannelStatus {
+        name: "page".into(),
+        wakes_phone: false,
+        last_accepted: None,
+        last_error: None,
+        waiting: 0,
+    }];
+    for channel in app.desk.channels() {
+        let rows = || history.iter().filter(|r| r.channel == channel.name());
+        let last_accepted = rows().filter_map(|r| r.accepted).max();
+        // What the worker saw last wins; after a restart, the newest message's own end.
+        let last_error = app.desk.error(channel.name()).unwrap_or_else(|| {
+            rows()
+                .next()
+                .filter(|r| r.accepted.is_none())
+                .and_then(|r| r.last_error.clone())
+        });
+        all.push(ChannelStatus {
+            name: channel.name().into(),
+            wakes_phone: channel.wakes_phone(),
+            last_accepted,
+            last_error,
+            waiting: app.store.outbox(channel.name()).map_or(0, |r| r.len()),
+        });
+    }
+    all
+}
+
+/// The document of a test message.
+#[must_use]
+pub fn test_document(app: &App) -> Value {
+    let now = app.clock.now();
+    json!({
+        "id": format!("test-{}", now.0), "alert": "test", "state": "raised", "severity": "note",
+        "batch": null, "stage": null, "place": null, "at": now,
+        "title": "Doughwarden: a test",
+        "text": "If you can read this where you will be while the dough proofs, you will be told in time.",
+        "link": crate::watch::run::link(app),
+    })
 }
 
 /// Sends "this is a test" over one channel and waits for its answer.
 ///
 /// # Errors
 /// The channel's own words.
-pub async fn test(_app: &App, channel: &str) -> Result<(), String> {
-    Err(format!("there is no channel `{channel}`"))
+pub async fn test(app: &App, channel: &str) -> Result<(), String> {
+    let doc = test_document(app);
+    if channel == "page" {
+        app.bus.tell(crate::events::Event::Alert(Arc::new(doc)));
+        return Ok(());
+    }
+    let Some(channel) = app
+        .desk
+        .channels()
+        .iter()
+        .find(|c| c.name() == channel)
+        .cloned()
+    else {
+        return Err(format!("there is no channel `{channel}`"));
+    };
+    let sent = worker::send(channel.as_ref(), &doc).await;
+    app.desk
+        .note(channel.name(), sent.as_ref().err().map(ToString::to_string));
+    sent.map_err(|refusal| refusal.to_string())
+}
+
+/// For `check`: tries to reach each channel the configuration names, sends nothing. One line each.
+pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
+    let mut reached = Vec::new();
+    let mut note = |name: &str, result: Result<(), String>| {
+        let result = result.map(|()| "can be reached; nothing was sent".to_owned());
+        reached.push((format!("alert.{name}"), result));
+    };
+    if let Some(webhook) = &config.alert.webhook {
+        note(webhook::NAME, webhook::reach(webhook).await);
+    }
+    if let Some(email) = &config.alert.email {
+        note(email::NAME, email::reach(email).await);
+    }
+    if let Some(url) = &config.alert.heartbeat_url {
+        note("heartbeat_url", webhook::reach_url(&url.0).await);
+    }
+    reached
 }

@@ -370,6 +370,26 @@ pub struct CalibrationRow {
     pub in_force: bool,
 }
 
+/// One reading that waits to be copied to the outside store.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CopyItem {
+    /// Its number in the queue.
+    pub seq: i64,
+    /// The reading; `None` if it was thinned meanwhile.
+    pub reading: Option<StoredReading>,
+}
+
+/// How the queue of the copy stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct CopyQueue {
+    /// How many readings wait.
+    pub waiting: u64,
+    /// The time of the oldest of them.
+    pub oldest: Option<UtcMs>,
+    /// How many were dropped from the copy because the queue was full.
+    pub dropped: u64,
+}
+
 /// The store's interface. All methods block; all writes are on disk when they return.
 pub trait Store: Send + Sync {
     /// Stores messages in one transaction, in order.
@@ -517,6 +537,28 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be written.
     fn set_setting(&self, name: &str, value: Option<&Value>) -> Result<()>;
+
+    /// The oldest readings that wait to be copied, at most so many, in order of storing.
+    ///
+    /// # Errors
+    /// If the store cannot be read.
+    fn copy_take(&self, most: usize) -> Result<Vec<CopyItem>>;
+    /// Takes the queue's items up to this number away: they are copied.
+    ///
+    /// # Errors
+    /// If the store cannot be written; they are then given out once more.
+    fn copy_done(&self, up_to: i64) -> Result<()>;
+    /// How the queue stands.
+    ///
+    /// # Errors
+    /// If the store cannot be read.
+    fn copy_queue(&self) -> Result<CopyQueue>;
+    /// From now on readings are queued for the copy, at most so many at a time; `None`: no copy is
+    /// configured, nothing is queued.
+    ///
+    /// # Errors
+    /// If the store cannot be written.
+    fn copy_bound(&self, items: Option<u64>) -> Result<()>;
 
     /// Whether a write would go through now.
     ///

@@ -1,20 +1,169 @@
 //! Watching: rules over readings, forecasts and the book; the life of an alert.
+//!
+//! - [`world`]: the replayable stream the rules see, and what it adds up to;
+//! - [`rules`]: one small state machine a file; [`RULES`] is the table that page and docs print;
+//! - [`watcher`]: all of them over one stream, and what takes the place of what;
+//! - [`life`]: raised, changed, repeated, cleared; one event has one id;
+//! - [`run`]: the loop that writes and tells; [`say`], [`advice`], [`quiet`]: words and hours.
+
+pub mod advice;
+pub mod life;
+pub mod quiet;
+pub mod rules;
+pub mod run;
+pub mod say;
+pub mod watcher;
+pub mod world;
+
+#[cfg(test)]
+pub(crate) mod timeline;
+
+use serde_json::json;
 
 use crate::app::App;
-use crate::store::StoreError;
+use crate::batches::record::{Move, PlaceKind, Record};
+use crate::store::{AlertRow, Edit, StoreError};
+use crate::time::UtcMs;
 
-/// Someone has seen an alert: it is not repeated. `Ok(false)`: no such alert.
+pub use rules::RULES;
+pub use run::start;
+
+/// Someone has seen an alert: it is not repeated, for anyone. A grouped one is seen with all it
+/// stands for. `Ok(false)`: no such alert.
 ///
 /// # Errors
 /// If the store cannot be written.
-pub fn acknowledge(_app: &App, _id: &str) -> Result<bool, StoreError> {
-    Ok(false)
+pub fn acknowledge(app: &App, id: &str) -> Result<bool, StoreError> {
+    let now = app.clock.now();
+    change(app, id, |row| {
+        row.seen.get_or_insert(now);
+        row.quiet_until = None;
+    })
 }
 
 /// Remind me in so many minutes. `Ok(false)`: no such alert.
 ///
 /// # Errors
 /// If the store cannot be written.
-pub fn remind(_app: &App, _id: &str, _minutes: f64) -> Result<bool, StoreError> {
-    Ok(false)
+pub fn remind(app: &App, id: &str, minutes: f64) -> Result<bool, StoreError> {
+    let until = app.clock.now().plus_min(minutes.clamp(0.0, 24.0 * 60.0));
+    change(app, id, |row| {
+        if row.cleared.is_none() {
+            row.seen = None;
+            row.quiet_until = Some(until);
+        }
+    })
+}
+
+/// "All out, preheating": ends an `oven_on` alert and records that everything in that oven was
+/// carried out. `Ok(false)`: no such alert is open.
+///
+/// # Errors
+/// If the store cannot be written.
+pub fn all_out(app: &App, id: &str) -> Result<bool, StoreError> {
+    let now = app.clock.now();
+    let Some(row) = app.store.alert(id)?.filter(|r| r.cleared.is_none()) else {
+        return Ok(false);
+    };
+    let Some(oven) = row.doc["place"]
+        .as_str()
+        .filter(|_| row.doc["alert"] == rules::oven_on::ABOUT.name)
+        .map(str::to_owned)
+    else {
+        return Ok(false);
+    };
+    let book = app.book();
+    let edits: Vec<Edit> = book
+        .in_progress(now)
+        .filter(|s| book.place_at(&s.batch, now) == Some(oven.as_str()))
+        .map(|s| {
+            Edit::Put(Record::Move(Move {
+                batch: s.batch.clone(),
+                time: now,
+                place: outside(&book, &oven),
+                by: None,
+                extra: serde_json::Map::new(),
+            }))
+        })
+        .collect();
+    if !edits.is_empty() {
+        app.store.edit(now, &edits)?;
+        app.reload_book()?;
+    }
+    change(app, id, |row| end(row, now, app))
+}
+
+/// Where what is taken out of an oven stands: what the oven is inside of, else the first room.
+fn outside(book: &crate::batches::book::Book, oven: &str) -> String {
+    book.places
+        .get(oven)
+        .and_then(|p| p.inside.clone())
+        .or_else(|| {
+            book.places
+                .values()
+                .find(|p| p.kind == Some(PlaceKind::Room))
+                .map(|p| p.name.clone())
+        })
+        .unwrap_or_else(|| "counter".to_owned())
+}
+
+fn end(row: &mut AlertRow, now: UtcMs, app: &App) {
+    row.seen.get_or_insert(now);
+    row.cleared.get_or_insert(now);
+    let memory = life::Memory::of(row);
+    row.doc = life::over_document(now, row, memory.as_ref(), &run::manner(app));
+}
+
+/// Changes an alert and those it stands for, and tells the page.
+fn change(app: &App, id: &str, mut with: impl FnMut(&mut AlertRow)) -> Result<bool, StoreError> {
+    let rows = {
+        let _lock = run::writes();
+        let Some(first) = app.store.alert(id)? else {
+            return Ok(false);
+        };
+        let mut rows = Vec::new();
+        for included in first.doc["includes"].as_array().into_iter().flatten() {
+            if let Some(row) = included
+                .as_str()
+                .map(|id| app.store.alert(id))
+                .transpose()?
+            {
+                rows.extend(row);
+            }
+        }
+        rows.insert(0, first);
+        for row in &mut rows {
+            with(row);
+        }
+        app.store.put_alerts(&rows, &[])?;
+        rows
+    };
+    for row in &rows {
+        run::tell_row(app, row);
+    }
+    Ok(true)
+}
+
+/// How an alert stands, in the page's three words.
+#[must_use]
+pub fn standing(row: &AlertRow) -> &'static str {
+    match (row.cleared, row.seen) {
+        (Some(_), _) => "Over",
+        (None, Some(_)) => "Seen",
+        (None, None) => "New",
+    }
+}
+
+/// An alert as `GET alerts` gives it: the contract's document with how it stands beside it.
+#[must_use]
+pub fn history_document(row: &AlertRow) -> serde_json::Value {
+    let mut doc = row.doc.clone();
+    if let Some(fields) = doc.as_object_mut() {
+        fields.insert("raised".into(), json!(row.raised));
+        fields.insert("told".into(), json!(row.told));
+        fields.insert("seen".into(), json!(row.seen));
+        fields.insert("cleared".into(), json!(row.cleared));
+        fields.insert("remind_at".into(), json!(row.quiet_until));
+    }
+    doc
 }

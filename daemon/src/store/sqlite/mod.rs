@@ -14,6 +14,7 @@
 
 mod alerts;
 mod book;
+mod copy_queue;
 mod pool;
 mod readings;
 mod schema;
@@ -27,8 +28,8 @@ use serde_json::Value;
 
 use self::pool::Pool;
 use super::{
-    AlertRow, Arrival, Bucket, CalibrationRow, ChangeLogEntry, Edit, KeptOut, OutboxRow,
-    ReadingQuery, Result, SeriesStatus, Store, StoreError, Stored, StoredReading,
+    AlertRow, Arrival, Bucket, CalibrationRow, ChangeLogEntry, CopyItem, CopyQueue, Edit, KeptOut,
+    OutboxRow, ReadingQuery, Result, SeriesStatus, Store, StoreError, Stored, StoredReading,
 };
 use crate::batches::record::{Quantity, Record};
 use crate::time::UtcMs;
@@ -229,6 +230,27 @@ impl Store for SqliteStore {
     fn set_setting(&self, name: &str, value: Option<&Value>) -> Result<()> {
         self.pool
             .write_told("store a setting", |tx| settings::set(tx, name, value))
+    }
+
+    fn copy_bound(&self, items: Option<u64>) -> Result<()> {
+        self.pool.write("set the copy's bound", |tx, _| {
+            copy_queue::set_bound(tx, items)
+        })
+    }
+
+    fn copy_take(&self, most: usize) -> Result<Vec<CopyItem>> {
+        self.pool.read(|conn| copy_queue::take(conn, most))
+    }
+
+    fn copy_done(&self, up_to: i64) -> Result<()> {
+        self.pool
+            .write("take sent readings off the copy's queue", |tx, _| {
+                copy_queue::done(tx, up_to)
+            })
+    }
+
+    fn copy_queue(&self) -> Result<CopyQueue> {
+        self.pool.read(copy_queue::status)
     }
 
     fn probe_write(&self) -> Result<()> {

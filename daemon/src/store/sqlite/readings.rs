@@ -37,6 +37,7 @@ pub(super) fn append(
     for arrival in arrivals {
         outcome.push(append_one(tx, names, arrival, &mut tallies).map_err(failed(STORING))?);
     }
+    super::copy_queue::keep_bound(tx)?;
     for (series, tally) in tallies {
         let summed_to: i64 = tx
             .prepare_cached(
@@ -80,6 +81,7 @@ fn append_one(
             at = at.plus_ms(1);
         };
         if is_new {
+            super::copy_queue::queue(tx, series, at)?;
             let tally = tallies.entry(series).or_insert_with(|| Tally {
                 earliest: i64::MAX,
                 ..Tally::default()
@@ -224,15 +226,15 @@ pub(super) fn series_id(
 }
 
 /// One series as `series` lists it.
-struct SeriesRow {
-    id: i64,
+pub(super) struct SeriesRow {
+    pub(super) id: i64,
     sensor: String,
     quantity: Quantity,
     count: i64,
     kept_out: i64,
 }
 
-fn all_series(conn: &Connection) -> Result<Vec<SeriesRow>> {
+pub(super) fn all_series(conn: &Connection) -> Result<Vec<SeriesRow>> {
     let listing = failed("list the series");
     let mut query = conn
         .prepare_cached(
@@ -267,7 +269,7 @@ fn all_series(conn: &Connection) -> Result<Vec<SeriesRow>> {
 
 /// Names by number, read as they are met.
 #[derive(Default)]
-struct Texts(HashMap<i64, String>);
+pub(super) struct Texts(HashMap<i64, String>);
 
 impl Texts {
     fn get(&mut self, conn: &Connection, id: Option<i64>) -> rusqlite::Result<Option<String>> {
@@ -320,6 +322,22 @@ fn decode(
         place: texts.get(conn, row.get(4)?)?,
         batch: texts.get(conn, row.get(5)?)?,
     })
+}
+
+/// The reading of one series at one moment.
+pub(super) fn at_key(
+    conn: &Connection,
+    texts: &mut Texts,
+    series: &SeriesRow,
+    time: i64,
+) -> rusqlite::Result<Option<StoredReading>> {
+    conn.prepare_cached(&format!(
+        "SELECT {COLUMNS} FROM reading WHERE series = ?1 AND time = ?2"
+    ))?
+    .query_row((series.id, time), |row| {
+        decode(conn, texts, row, &series.sensor, series.quantity)
+    })
+    .optional()
 }
 
 pub(super) fn series(conn: &Connection) -> Result<Vec<SeriesStatus>> {

@@ -56,6 +56,20 @@ CREATE TABLE packet (
     PRIMARY KEY (session, id)
 ) WITHOUT ROWID;
 
+-- Keys of readings that wait to be copied to the outside store, in order of storing.
+CREATE TABLE copy (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    series INTEGER NOT NULL,
+    time INTEGER NOT NULL
+);
+
+-- One row while a copy is configured: how many items may wait, how many were dropped.
+CREATE TABLE copy_bound (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    items INTEGER NOT NULL,
+    dropped INTEGER NOT NULL
+);
+
 -- The log book without readings: one JSON document a record, under the import key.
 CREATE TABLE record (
     kind TEXT NOT NULL,

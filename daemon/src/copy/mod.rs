@@ -1,0 +1,257 @@
+//! The copy to InfluxDB 2: a queue in the store, drained in order when the server is there.
+//!
+//! What is queued is which readings are still to be sent; the readings themselves stay in the
+//! store. The queue is bounded (`influx.queue_mib`): past it the oldest of the *copy* are dropped,
+//! counted and told. Sending the same reading twice is no duplicate there: same series, same time.
+
+mod points;
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::time::Duration;
+
+use influxdb2::RequestError;
+use influxdb2::api::write::TimestampPrecision;
+use tokio::task::JoinSet;
+
+use crate::app::App;
+use crate::backoff::Backoff;
+use crate::config::Config;
+use crate::config::influx::Influx;
+use crate::store::CopyItem;
+
+/// Readings in one request: about 400 kB of lines, well under the usual limits.
+const BATCH: usize = 5_000;
+/// A server that accepts and stays silent is given up after this; the crate itself waits for ever.
+const TIME_OUT: Duration = Duration::from_secs(20);
+/// Items of the queue in a MiB of disk: a key and its number, measured at 22 bytes.
+const ITEMS_A_MIB: u64 = 1024 * 1024 / 22;
+/// How long to sleep when nothing waits.
+const IDLE: Duration = Duration::from_secs(1);
+
+/// How the copy goes, for the page and the rules.
+#[derive(Debug, Default)]
+pub struct CopyStatus {
+    /// How many sends in a row have failed.
+    failures: AtomicU64,
+    /// Since when (0: it goes well).
+    failing_since_ms: AtomicI64,
+    /// Readings the server would not take, by its own word: set aside, counted.
+    refused: AtomicU64,
+    last_error: std::sync::Mutex<Option<String>>,
+}
+
+impl CopyStatus {
+    /// Since when sending fails, and what the server last said.
+    #[must_use]
+    pub fn failing(&self) -> Option<(crate::time::UtcMs, String)> {
+        let since = self.failing_since_ms.load(Ordering::Relaxed);
+        let error = self
+            .last_error
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .clone();
+        (since != 0).then(|| (crate::time::UtcMs(since), error.unwrap_or_default()))
+    }
+
+    /// How many readings the server would not take.
+    #[must_use]
+    pub fn refused(&self) -> u64 {
+        self.refused.load(Ordering::Relaxed)
+    }
+
+    fn went_well(&self) {
+        self.failures.store(0, Ordering::Relaxed);
+        self.failing_since_ms.store(0, Ordering::Relaxed);
+    }
+
+    fn failed(&self, now: crate::time::UtcMs, error: String) -> u32 {
+        if self.failures.fetch_add(1, Ordering::Relaxed) == 0 {
+            self.failing_since_ms.store(now.0.max(1), Ordering::Relaxed);
+        }
+        *self
+            .last_error
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner) = Some(error);
+        u32::try_from(self.failures.load(Ordering::Relaxed)).unwrap_or(u32::MAX)
+    }
+}
+
+/// Starts the sender, if a server is configured.
+///
+/// # Errors
+/// If the store cannot be told to queue.
+pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) -> crate::store::Result<()> {
+    let bound = app
+        .config
+        .influx
+        .as_ref()
+        .map(|i| u64::from(i.queue_mib) * ITEMS_A_MIB);
+    app.store.copy_bound(bound)?;
+    let Some(influx) = app.config.influx.clone() else {
+        return Ok(());
+    };
+    let app = Arc::clone(app);
+    rooms.spawn(async move {
+        let stop = app.stop.clone();
+        tokio::select! {
+            () = stop.cancelled() => {}
+            () = send_for_ever(&app, &influx) => {}
+        }
+    });
+    Ok(())
+}
+
+async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
+    let client = client(influx);
+    // Shrinks when the server finds a request too large, grows back when it does not.
+    let mut batch = BATCH;
+    loop {
+        let store = Arc::clone(&app.store);
+        let taken = tokio::task::spawn_blocking(move || {
+            let items = store.copy_take(batch)?;
+            Ok::<_, crate::store::StoreError>((items, store.copy_queue()?))
+        })
+        .await;
+        let (items, queue) = match taken {
+            Ok(Ok(taken)) => taken,
+            Ok(Err(error)) => {
+                tracing::warn!(%error, "the copy's queue cannot be read; trying again");
+                tokio::time::sleep(Backoff::SERVER.wait(5)).await;
+                continue;
+            }
+            Err(_) => return,
+        };
+        app.metrics
+            .copy_waiting
+            .set(i64::try_from(queue.waiting).unwrap_or(i64::MAX));
+        let Some(last) = items.last().map(|item| item.seq) else {
+            tokio::time::sleep(IDLE).await;
+            continue;
+        };
+        match send(&client, influx, &items).await {
+            Ok(()) => {
+                app.copy.went_well();
+                batch = (batch * 2).min(BATCH);
+                done(app, last).await;
+            }
+            Err(Refusal::TooLarge) if batch > 1 => batch = (batch / 2).max(1),
+            Err(Refusal::BadPoints(why)) if items.len() > 1 => {
+                // Halving finds the reading that the server will not take.
+                tracing::warn!(%why, "the server refused some readings of the copy; looking for them");
+                batch = (items.len() / 2).max(1);
+            }
+            Err(Refusal::BadPoints(why)) => {
+                app.copy.refused.fetch_add(1, Ordering::Relaxed);
+                tracing::error!(%why, "one reading of the copy was refused and set aside; the store has it");
+                done(app, last).await;
+            }
+            Err(Refusal::TooLarge) => {
+                app.copy.refused.fetch_add(1, Ordering::Relaxed);
+                tracing::error!(
+                    "one reading of the copy is too large for the server; the store has it"
+                );
+                done(app, last).await;
+            }
+            Err(Refusal::Later(why)) => {
+                let failures = app.copy.failed(app.clock.now(), why.clone());
+                tracing::warn!(%why, failures, "the copy to InfluxDB waits; no reading is lost");
+                tokio::time::sleep(Backoff::SERVER.wait(failures)).await;
+            }
+        }
+    }
+}
+
+async fn done(app: &Arc<App>, up_to: i64) {
+    let store = Arc::clone(&app.store);
+    match tokio::task::spawn_blocking(move || store.copy_done(up_to)).await {
+        Ok(Ok(())) | Err(_) => {}
+        // They are sent once more, which is no duplicate there.
+        Ok(Err(error)) => tracing::warn!(%error, "the copy's queue cannot be written"),
+    }
+}
+
+/// Why a request was not taken.
+#[derive(Debug, PartialEq, Eq)]
+enum Refusal {
+    /// Try again later: away, slow, busy, or the token or bucket is wrong until someone mends it.
+    Later(String),
+    /// The request is too large.
+    TooLarge,
+    /// The server will never take some of these points.
+    BadPoints(String),
+}
+
+/// The crate's client. It has no time-out of its own and panics on a bad URL (checked when the
+/// configuration was read); `Retry-After` is lost in its errors, so 429 follows our own back-off.
+fn client(influx: &Influx) -> influxdb2::Client {
+    influxdb2::Client::new(&influx.url, &influx.org, &influx.token.0)
+}
+
+async fn send(
+    client: &influxdb2::Client,
+    influx: &Influx,
+    items: &[CopyItem],
+) -> Result<(), Refusal> {
+    let points: Vec<_> = items
+        .iter()
+        .filter_map(|item| points::point(item.reading.as_ref()?))
+        .collect();
+    if points.is_empty() {
+        return Ok(());
+    }
+    // Milliseconds: what the store has, and no product that could overflow.
+    let write = client.write_with_precision(
+        &influx.bucket,
+        futures::stream::iter(points),
+        TimestampPrecision::Milliseconds,
+    );
+    match tokio::time::timeout(TIME_OUT, write).await {
+        Err(_) => Err(Refusal::Later(format!(
+            "no answer within {} s",
+            TIME_OUT.as_secs()
+        ))),
+        Ok(Ok(())) => Ok(()),
+        Ok(Err(error)) => Err(sort(&error)),
+    }
+}
+
+fn sort(error: &RequestError) -> Refusal {
+    match error {
+        RequestError::Http { status, text } => {
+            let said = format!("{status} {}", text.chars().take(200).collect::<String>());
+            match status.as_u16() {
+                413 => Refusal::TooLarge,
+                400 | 422 => Refusal::BadPoints(said),
+                401 | 403 => Refusal::Later(format!(
+                    "the token was refused ({said}): set `influx.token`"
+                )),
+                404 => Refusal::Later(format!("organisation or bucket not found ({said})")),
+                // Any 2xx but 204 counts as an error in the crate; the data is there.
+                200..=299 => Refusal::Later(format!("an answer that is no InfluxDB's ({said})")),
+                _ => Refusal::Later(said),
+            }
+        }
+        other => Refusal::Later(other.to_string()),
+    }
+}
+
+/// For `check`: whether the server answers at all, and knows the token and the bucket. Writes nothing.
+pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
+    let Some(influx) = &config.influx else {
+        return Vec::new();
+    };
+    let client = client(influx);
+    // An empty write is refused by its token or bucket before its content is looked at.
+    let write = client.write_line_protocol(&influx.org, &influx.bucket, "");
+    let result = match tokio::time::timeout(Duration::from_secs(5), write).await {
+        Err(_) => Err(format!("{} does not answer", influx.url)),
+        Ok(Ok(())) => Ok(format!("{} takes writes", influx.url)),
+        Ok(Err(error)) => match sort(&error) {
+            // It looked at the (empty) content, so token and bucket are known.
+            Refusal::BadPoints(_) | Refusal::TooLarge => Ok(format!("{} takes writes", influx.url)),
+            Refusal::Later(why) => Err(format!("{}: {why}", influx.url)),
+        },
+    };
+    vec![("copy to InfluxDB".into(), result)]
+}

@@ -1,0 +1,491 @@
+//! The MQTT client library behind one small face for both protocol versions: 5, which lets the
+//! broker drop over-size messages for us, and 3.1.1 for brokers that speak no other.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use bytes::Bytes;
+use rumqttc::{TlsConfiguration, Transport, mqttbytes::v4, v5};
+use rustls::pki_types::CertificateDer;
+use rustls::pki_types::pem::PemObject;
+
+use super::embedded::MAX_PACKET;
+use crate::config::mqtt::BrokerUrl;
+
+/// Requests (acknowledgements, mostly) on their way into the client.
+const REQUESTS: usize = 1024;
+/// Messages of ours on their way to the broker at once.
+const IN_FLIGHT: u16 = 64;
+/// Messages the broker may have on their way to us, where it speaks MQTT 5.
+const RECEIVE_MAXIMUM: u16 = 1024;
+/// How long the broker keeps our session while we are away (MQTT 5), s: a month.
+const SESSION_S: u32 = 30 * 86_400;
+/// A dead connection is noticed after one and a half of these.
+const KEEP_ALIVE: Duration = Duration::from_secs(20);
+/// How long connecting may take, s.
+const CONNECT_S: u64 = 5;
+/// The largest packet MQTT can carry: with 3.1.1 a broker cannot be told a limit, and a client that
+/// refuses a packet of a kept session is sent it again for ever.
+const LARGEST_PACKET: usize = 268_435_455 + 5;
+
+/// Which protocol.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Version {
+    /// MQTT 5.0.
+    Five,
+    /// MQTT 3.1.1.
+    Three,
+}
+
+impl Version {
+    /// The other one.
+    #[must_use]
+    pub fn other(self) -> Self {
+        match self {
+            Self::Five => Self::Three,
+            Self::Three => Self::Five,
+        }
+    }
+}
+
+/// Why there is no connection.
+#[derive(Debug)]
+pub struct LinkError {
+    /// In one line.
+    pub why: String,
+    /// Whether the other protocol version may do better.
+    pub other_version: bool,
+}
+
+/// A message from the broker.
+#[derive(Debug)]
+pub struct Delivered {
+    /// Its topic.
+    pub topic: String,
+    /// Its payload.
+    pub payload: Bytes,
+    /// Its packet identifier, at QoS 1.
+    pub packet: Option<u16>,
+    /// Delivered with the retain flag.
+    pub retained: bool,
+    /// Delivered with the DUP flag.
+    pub again: bool,
+}
+
+/// Something that happened on the connection.
+#[derive(Debug)]
+pub enum Happening {
+    /// Connected.
+    Connected {
+        /// Whether the broker had kept our session.
+        session_kept: bool,
+    },
+    /// A message.
+    Message(Delivered),
+    /// A subscription was answered.
+    Subscribed {
+        /// Whether every topic in it was granted.
+        all: bool,
+    },
+    /// A message of ours went out under this identifier.
+    Sent(u16),
+    /// The broker has it, or says why it does not take it.
+    Taken(u16, Result<(), String>),
+    /// Nothing of interest.
+    Nothing,
+}
+
+/// Where and how to connect.
+#[derive(Clone)]
+pub struct Settings {
+    host: String,
+    port: u16,
+    login: Option<(String, String)>,
+    tls: Option<Arc<rustls::ClientConfig>>,
+}
+
+impl Settings {
+    /// From the configuration; certificates are read here.
+    ///
+    /// # Errors
+    /// One line.
+    pub fn new(url: &BrokerUrl, ca_file: Option<&Path>) -> Result<Self, String> {
+        Ok(Self {
+            host: url.host.clone(),
+            port: url.port,
+            login: url.user.clone().map(|user| {
+                let password = url.password.as_ref().map(|p| p.0.clone());
+                (user, password.unwrap_or_default())
+            }),
+            tls: url.tls.then(|| tls(ca_file)).transpose()?.map(Arc::new),
+        })
+    }
+
+    fn transport(&self) -> Transport {
+        match &self.tls {
+            None => Transport::tcp(),
+            Some(config) => {
+                Transport::tls_with_config(TlsConfiguration::Rustls(Arc::clone(config)))
+            }
+        }
+    }
+}
+
+/// The system's roots, and beside them the given file's.
+fn tls(ca_file: Option<&Path>) -> Result<rustls::ClientConfig, String> {
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let mut extra = Vec::new();
+    if let Some(file) = ca_file {
+        let cannot = |e: &dyn std::fmt::Display| {
+            format!("mqtt.ca_file {} cannot be read: {e}", file.display())
+        };
+        for certificate in CertificateDer::pem_file_iter(file).map_err(|e| cannot(&e))? {
+            extra.push(certificate.map_err(|e| cannot(&e))?);
+        }
+        if extra.is_empty() {
+            return Err(format!(
+                "mqtt.ca_file {} holds no certificate in PEM",
+                file.display()
+            ));
+        }
+    }
+    let verifier =
+        rustls_platform_verifier::Verifier::new_with_extra_roots(extra, Arc::clone(&provider))
+            .map_err(|e| format!("the system's certificates cannot be used: {e}"))?;
+    Ok(rustls::ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|e| e.to_string())?
+        .dangerous()
+        .with_custom_certificate_verifier(Arc::new(verifier))
+        .with_no_client_auth())
+}
+
+/// A connection that makes itself anew whenever it is polled.
+pub enum Link {
+    /// MQTT 5.
+    Five(Box<v5::EventLoop>, v5::AsyncClient, bool),
+    /// MQTT 3.1.1.
+    Three(Box<rumqttc::EventLoop>, rumqttc::AsyncClient, bool),
+}
+
+/// Its sending end.
+#[derive(Clone, Debug)]
+pub enum Sender {
+    /// MQTT 5.
+    Five(v5::AsyncClient),
+    /// MQTT 3.1.1.
+    Three(rumqttc::AsyncClient),
+}
+
+impl Link {
+    /// With a kept session.
+    #[must_use]
+    pub fn new(settings: &Settings, client_id: &str, version: Version) -> Self {
+        Self::make(settings, client_id, version, true)
+    }
+
+    /// Without a session.
+    #[must_use]
+    pub fn visitor(settings: &Settings, client_id: &str, version: Version) -> Self {
+        Self::make(settings, client_id, version, false)
+    }
+
+    /// Without a session, to hear all topics: in the version every broker speaks.
+    #[must_use]
+    pub fn listener(settings: &Settings, client_id: &str) -> Self {
+        Self::make(settings, client_id, Version::Three, false)
+    }
+
+    fn make(settings: &Settings, client_id: &str, version: Version, kept: bool) -> Self {
+        match version {
+            Version::Five => {
+                let mut options = v5::MqttOptions::new(client_id, &settings.host, settings.port);
+                options
+                    .set_keep_alive(KEEP_ALIVE)
+                    .set_clean_start(!kept)
+                    .set_connection_timeout(CONNECT_S)
+                    .set_transport(settings.transport())
+                    .set_manual_acks(kept)
+                    .set_max_packet_size(u32::try_from(MAX_PACKET).ok())
+                    .set_receive_maximum(Some(RECEIVE_MAXIMUM))
+                    .set_session_expiry_interval(kept.then_some(SESSION_S))
+                    .set_outgoing_inflight_upper_limit(IN_FLIGHT);
+                if let Some((user, password)) = &settings.login {
+                    options.set_credentials(user, password);
+                }
+                let (client, events) = v5::AsyncClient::new(options, REQUESTS);
+                Self::Five(Box::new(events), client, false)
+            }
+            Version::Three => {
+                let mut options =
+                    rumqttc::MqttOptions::new(client_id, &settings.host, settings.port);
+                options
+                    .set_keep_alive(KEEP_ALIVE)
+                    .set_clean_session(!kept)
+                    .set_transport(settings.transport())
+                    .set_manual_acks(kept)
+                    .set_max_packet_size(LARGEST_PACKET, LARGEST_PACKET)
+                    .set_inflight(IN_FLIGHT);
+                if let Some((user, password)) = &settings.login {
+                    options.set_credentials(user, password);
+                }
+                let (client, mut events) = rumqttc::AsyncClient::new(options, REQUESTS);
+                let mut network = rumqttc::NetworkOptions::new();
+                network.set_connection_timeout(CONNECT_S);
+                events.set_network_options(network);
+                Self::Three(Box::new(events), client, false)
+            }
+        }
+    }
+
+    /// The sending end.
+    #[must_use]
+    pub fn sender(&self) -> Sender {
+        match self {
+            Self::Five(_, client, _) => Sender::Five(client.clone()),
+            Self::Three(_, client, _) => Sender::Three(client.clone()),
+        }
+    }
+
+    /// Waits for the next happening; connects if there is no connection.
+    ///
+    /// # Errors
+    /// The connection could not be had or was lost.
+    pub async fn poll(&mut self) -> Result<Happening, LinkError> {
+        match self {
+            Self::Five(events, _, was_connected) => {
+                let polled = events.poll().await;
+                match polled {
+                    Ok(event) => {
+                        let happening = happening_5(event);
+                        *was_connected |= matches!(happening, Happening::Connected { .. });
+                        Ok(happening)
+                    }
+                    Err(error) => Err(LinkError {
+                        other_version: !*was_connected && speaks_otherwise_5(&error),
+                        why: why_5(&error),
+                    }),
+                }
+            }
+            Self::Three(events, _, was_connected) => match events.poll().await {
+                Ok(event) => {
+                    let happening = happening_3(event);
+                    *was_connected |= matches!(happening, Happening::Connected { .. });
+                    Ok(happening)
+                }
+                Err(error) => Err(LinkError {
+                    other_version: !*was_connected && speaks_otherwise_3(&error),
+                    why: why_3(&error),
+                }),
+            },
+        }
+    }
+
+    /// Forgets all that was under way on a lost connection: the broker delivers again, whoever
+    /// publishes is told, and the manager subscribes anew.
+    pub fn forget(&mut self) {
+        match self {
+            Self::Five(events, ..) => {
+                events.clean();
+                events.pending.clear();
+                events.state.events.clear();
+                events.state.collision = None;
+            }
+            Self::Three(events, ..) => {
+                events.clean();
+                events.pending.clear();
+                events.state.events.clear();
+                events.state.collision = None;
+            }
+        }
+    }
+}
+
+/// Whether the answer looks like that of a broker that does not know this version.
+fn speaks_otherwise_5(error: &v5::ConnectionError) -> bool {
+    use v5::ConnectionError as E;
+    use v5::mqttbytes::v5::ConnectReturnCode as Code;
+    match error {
+        E::ConnectionRefused(code) => matches!(
+            code,
+            Code::UnsupportedProtocolVersion | Code::RefusedProtocolVersion
+        ),
+        E::MqttState(_) | E::NotConnAck(_) => true,
+        _ => false,
+    }
+}
+
+fn speaks_otherwise_3(error: &rumqttc::ConnectionError) -> bool {
+    use rumqttc::ConnectionError as E;
+    match error {
+        E::ConnectionRefused(code) => *code == v4::ConnectReturnCode::RefusedProtocolVersion,
+        E::MqttState(_) | E::NotConnAck(_) => true,
+        _ => false,
+    }
+}
+
+fn why_5(error: &v5::ConnectionError) -> String {
+    use v5::ConnectionError as E;
+    use v5::mqttbytes::v5::ConnectReturnCode as Code;
+    match error {
+        E::ConnectionRefused(Code::BadUserNamePassword | Code::NotAuthorized) => {
+            "the broker refuses this user or password".into()
+        }
+        E::Timeout(_) => "no answer in time".into(),
+        other => other.to_string(),
+    }
+}
+
+fn why_3(error: &rumqttc::ConnectionError) -> String {
+    use rumqttc::ConnectionError as E;
+    match error {
+        E::ConnectionRefused(
+            v4::ConnectReturnCode::BadUserNamePassword | v4::ConnectReturnCode::NotAuthorized,
+        ) => "the broker refuses this user or password".into(),
+        E::NetworkTimeout => "no answer in time".into(),
+        other => other.to_string(),
+    }
+}
+
+fn happening_5(event: v5::Event) -> Happening {
+    use v5::mqttbytes::v5::{Packet, PubAckReason, SubscribeReasonCode};
+    match event {
+        v5::Event::Incoming(Packet::ConnAck(answer)) => Happening::Connected {
+            session_kept: answer.session_present,
+        },
+        v5::Event::Incoming(Packet::Publish(p)) => Happening::Message(Delivered {
+            // A topic is UTF-8 by the standard; what is not stays unclaimed under a readable name.
+            topic: String::from_utf8_lossy(&p.topic).into_owned(),
+            payload: p.payload,
+            packet: (p.qos != v5::mqttbytes::QoS::AtMostOnce).then_some(p.pkid),
+            retained: p.retain,
+            again: p.dup,
+        }),
+        v5::Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
+            all: answer
+                .return_codes
+                .iter()
+                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
+        },
+        v5::Event::Incoming(Packet::PubAck(answer)) => {
+            let taken = match answer.reason {
+                PubAckReason::Success | PubAckReason::NoMatchingSubscribers => Ok(()),
+                other => Err(format!("the broker does not take it ({other:?})")),
+            };
+            Happening::Taken(answer.pkid, taken)
+        }
+        v5::Event::Outgoing(rumqttc::Outgoing::Publish(packet)) => Happening::Sent(packet),
+        _ => Happening::Nothing,
+    }
+}
+
+fn happening_3(event: rumqttc::Event) -> Happening {
+    use v4::{Packet, SubscribeReasonCode};
+    match event {
+        rumqttc::Event::Incoming(Packet::ConnAck(answer)) => Happening::Connected {
+            session_kept: answer.session_present,
+        },
+        rumqttc::Event::Incoming(Packet::Publish(p)) => Happening::Message(Delivered {
+            topic: p.topic,
+            payload: p.payload,
+            packet: (p.qos != rumqttc::QoS::AtMostOnce).then_some(p.pkid),
+            retained: p.retain,
+            again: p.dup,
+        }),
+        rumqttc::Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
+            all: answer
+                .return_codes
+                .iter()
+                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
+        },
+        rumqttc::Event::Incoming(Packet::PubAck(answer)) => Happening::Taken(answer.pkid, Ok(())),
+        rumqttc::Event::Outgoing(rumqttc::Outgoing::Publish(packet)) => Happening::Sent(packet),
+        _ => Happening::Nothing,
+    }
+}
+
+/// Each of these gives whether the request found a place; none waits.
+impl Sender {
+    /// Acknowledges a message.
+    #[must_use]
+    pub fn try_ack(&self, packet: u16) -> bool {
+        match self {
+            Self::Five(client) => {
+                let mut publish = v5::mqttbytes::v5::Publish::new(
+                    "",
+                    v5::mqttbytes::QoS::AtLeastOnce,
+                    Bytes::new(),
+                    None,
+                );
+                publish.pkid = packet;
+                client.try_ack(&publish).is_ok()
+            }
+            Self::Three(client) => {
+                let mut publish =
+                    rumqttc::Publish::from_bytes("", rumqttc::QoS::AtLeastOnce, Bytes::new());
+                publish.pkid = packet;
+                client.try_ack(&publish).is_ok()
+            }
+        }
+    }
+
+    /// Subscribes at QoS 1.
+    pub fn subscribe(&self, filters: &[String]) -> bool {
+        match self {
+            Self::Five(client) => {
+                let filters = filters.iter().map(|f| {
+                    v5::mqttbytes::v5::Filter::new(f.clone(), v5::mqttbytes::QoS::AtLeastOnce)
+                });
+                client.try_subscribe_many(filters).is_ok()
+            }
+            Self::Three(client) => {
+                let filters = filters
+                    .iter()
+                    .map(|f| rumqttc::SubscribeFilter::new(f.clone(), rumqttc::QoS::AtLeastOnce));
+                client.try_subscribe_many(filters).is_ok()
+            }
+        }
+    }
+
+    /// Subscribes to everything at QoS 0.
+    pub fn listen_to_all(&self) -> bool {
+        match self {
+            Self::Five(client) => client
+                .try_subscribe("#", v5::mqttbytes::QoS::AtMostOnce)
+                .is_ok(),
+            Self::Three(client) => client.try_subscribe("#", rumqttc::QoS::AtMostOnce).is_ok(),
+        }
+    }
+
+    /// Unsubscribes.
+    #[must_use]
+    pub fn unsubscribe(&self, filter: &str) -> bool {
+        match self {
+            Self::Five(client) => client.try_unsubscribe(filter).is_ok(),
+            Self::Three(client) => client.try_unsubscribe(filter).is_ok(),
+        }
+    }
+
+    /// Publishes at QoS 1.
+    #[must_use]
+    pub fn publish(&self, topic: String, payload: Bytes, retain: bool) -> bool {
+        match self {
+            Self::Five(client) => client
+                .try_publish(topic, v5::mqttbytes::QoS::AtLeastOnce, retain, payload)
+                .is_ok(),
+            Self::Three(client) => client
+                .try_publish(topic, rumqttc::QoS::AtLeastOnce, retain, payload)
+                .is_ok(),
+        }
+    }
+
+    /// Says good-bye.
+    #[must_use]
+    pub fn disconnect(&self) -> bool {
+        match self {
+            Self::Five(client) => client.try_disconnect().is_ok(),
+            Self::Three(client) => client.try_disconnect().is_ok(),
+        }
+    }
+}

@@ -1,0 +1,390 @@
+//! The one writer: takes messages from whichever broker is in use, stores their readings, and only
+//! then acknowledges, in order of arrival.
+//!
+//! It commits what waits, at most [`BATCH_ROWS`] readings at a time, without lingering for more. A
+//! commit that fails is kept and tried again until it goes through; meanwhile nothing is
+//! acknowledged and the queue fills, so that the broker or the sensor keeps what comes after.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use bytes::Bytes;
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+use super::board::SetAside;
+use super::gate::Gate;
+use super::heard;
+use super::intake::{self, Taken};
+use super::mapping::Mappings;
+use super::payload::Body;
+use crate::app::App;
+use crate::batches::record::Quantity;
+use crate::events::Event;
+use crate::health::Health;
+use crate::metrics::Reason;
+use crate::store::{Arrival, KeptOut, Packet, ReadingQuery, StoreError, Stored, StoredReading};
+use crate::time::UtcMs;
+
+/// Messages that may wait for the writer: some seconds of a burst, a few MiB at the most.
+pub const QUEUE: usize = 4096;
+/// Readings in one commit: enough to make its cost small, few enough to be quick.
+pub const BATCH_ROWS: usize = 500;
+/// How often the writer shows a sign of life when nothing comes.
+const BEAT: Duration = Duration::from_secs(1);
+/// The first wait after a failed commit; doubled up to the longest.
+const RETRY_FIRST: Duration = Duration::from_millis(200);
+/// The longest wait between tries of a failed commit.
+const RETRY_LONGEST: Duration = Duration::from_secs(4);
+/// A failing store is written about in the log once in this long.
+const SAY_AGAIN: Duration = Duration::from_secs(60);
+/// Readings of each series read at start, to know its pace.
+const REMEMBERED: usize = 240;
+/// Claimed topics whose leftovers were looked at lately.
+const LOOKED: usize = 1000;
+/// A claimed topic's leftovers are looked at again after this long, ms.
+const LOOK_AGAIN_MS: i64 = 60_000;
+
+/// One message as a broker handed it over.
+#[derive(Debug)]
+pub struct Message {
+    /// Its topic.
+    pub topic: String,
+    /// Its payload.
+    pub payload: Bytes,
+    /// Whether it is an old one that the broker kept (delivered with the retain flag).
+    pub retained: bool,
+    /// When it came.
+    pub arrived: UtcMs,
+    /// How to tell its redelivery, at QoS 1.
+    pub packet: Option<Packet>,
+    /// The connection's number, if that one resumed a session in which messages may have waited.
+    pub resumed: Option<u64>,
+    /// Whom to tell that it is on disk.
+    pub ack: Ack,
+}
+
+/// Whom to tell that a message's readings are on disk (or that it held none).
+#[derive(Debug)]
+pub enum Ack {
+    /// Nobody (QoS 0).
+    None,
+    /// The embedded broker's hook, which then acknowledges; told whether it was a redelivery.
+    Hook(oneshot::Sender<bool>),
+    /// The outside broker's acknowledging task: connection and packet.
+    Outside(mpsc::Sender<(u64, u16)>, u64, u16),
+}
+
+impl Ack {
+    fn give(self, again: bool) {
+        match self {
+            Self::None => {}
+            // A publisher that has left meanwhile sends again; the store knows the packet.
+            Self::Hook(told) => drop(told.send(again)),
+            Self::Outside(to, connection, packet) => {
+                // The connection has ended: the broker delivers again.
+                let _ = to.blocking_send((connection, packet));
+            }
+        }
+    }
+}
+
+/// Starts the writer. It ends when the last sender is dropped and the queue is empty, or, with a
+/// store that fails, when `give_up` is cancelled.
+///
+/// # Errors
+/// If the store cannot be read or no thread can be had.
+pub fn start(
+    app: &Arc<App>,
+    give_up: CancellationToken,
+) -> Result<(mpsc::Sender<Message>, thread::JoinHandle<()>), StoreError> {
+    let gate = remember(app)?;
+    let (send, receive) = mpsc::channel(QUEUE);
+    let mut writer = Writer {
+        app: Arc::clone(app),
+        gate,
+        give_up,
+        marks: Vec::new(),
+        looked: HashMap::new(),
+        mappings: app.board.mappings(),
+    };
+    let runtime = tokio::runtime::Handle::current();
+    let thread = thread::Builder::new()
+        .name("writer".into())
+        .spawn(move || writer.run(receive, &runtime))
+        .map_err(|source| StoreError::Io {
+            doing: "start the writer's thread".into(),
+            source,
+        })?;
+    Ok((send, thread))
+}
+
+/// Fills the board and the gate from what is stored.
+fn remember(app: &App) -> Result<Gate, StoreError> {
+    let mut gate = Gate::default();
+    let mut all = Vec::new();
+    for series in app.store.series()? {
+        let newest = app.store.readings(&ReadingQuery {
+            sensor: Some(&series.sensor),
+            quantity: Some(series.quantity),
+            with_kept_out: true,
+            newest: Some(REMEMBERED),
+            ..ReadingQuery::default()
+        })?;
+        for r in &newest {
+            gate.remember(
+                &r.sensor, r.quantity, r.time, r.arrived, r.value, r.kept_out,
+            );
+        }
+        if newest.iter().all(|r| r.kept_out.is_some()) {
+            all.extend(app.store.readings(&ReadingQuery {
+                sensor: Some(&series.sensor),
+                quantity: Some(series.quantity),
+                newest: Some(1),
+                ..ReadingQuery::default()
+            })?);
+        }
+        all.extend(newest);
+    }
+    app.board.stored(&all, |sensor, quantity| {
+        gate.longest_gap_s(sensor, quantity)
+    });
+    Ok(gate)
+}
+
+struct Writer {
+    app: Arc<App>,
+    gate: Gate,
+    give_up: CancellationToken,
+    /// Marks to take off stored readings, tried again while the store fails.
+    marks: Vec<(String, Quantity, UtcMs)>,
+    looked: HashMap<String, UtcMs>,
+    mappings: Arc<Mappings>,
+}
+
+/// What is known of a batch besides what is stored.
+#[derive(Default)]
+struct Batch {
+    arrivals: Vec<Arrival>,
+    /// With the number of arrivals each stands for.
+    acks: Vec<(Ack, usize)>,
+    retained: Vec<(String, Quantity, f64)>,
+    not_numbers: Vec<StoredReading>,
+    sensors_changed: bool,
+}
+
+impl Writer {
+    fn run(&mut self, mut queue: mpsc::Receiver<Message>, runtime: &tokio::runtime::Handle) {
+        let works = self.app.store.probe_write();
+        self.say(works.is_ok());
+        if let Err(error) = works {
+            tracing::error!(error = %error, "the store cannot be written");
+        }
+        let mut messages = Vec::with_capacity(BATCH_ROWS);
+        loop {
+            messages.clear();
+            let got = runtime.block_on(async {
+                tokio::time::timeout(BEAT, queue.recv_many(&mut messages, BATCH_ROWS)).await
+            });
+            Health::beat(&self.app.health.intake_beat, self.app.clock.now());
+            match got {
+                Ok(0) => break,
+                Ok(_) => {
+                    let batch = self.take(messages.drain(..));
+                    if !self.commit(batch) {
+                        break;
+                    }
+                }
+                Err(_)
+                    if !self
+                        .app
+                        .health
+                        .store_writes
+                        .load(std::sync::atomic::Ordering::Relaxed) =>
+                {
+                    self.say(self.app.store.probe_write().is_ok());
+                }
+                Err(_) => {}
+            }
+            self.put_marks();
+        }
+    }
+
+    fn say(&self, writes: bool) {
+        self.app
+            .health
+            .store_writes
+            .store(writes, std::sync::atomic::Ordering::Relaxed);
+    }
+
+    fn take(&mut self, messages: impl Iterator<Item = Message>) -> Batch {
+        let mappings = self.app.board.mappings();
+        if !Arc::ptr_eq(&mappings, &self.mappings) {
+            self.mappings = mappings;
+            self.looked.clear();
+        }
+        let book = self.app.book();
+        let mut batch = Batch::default();
+        for message in messages {
+            self.app.metrics.messages.inc();
+            let taken = intake::take(&mut self.gate, &self.mappings, &book, &message);
+            self.note(&message, &taken, &mut batch);
+            for (sensor, quantity, time) in taken.release {
+                let waiting = batch.arrivals.iter_mut().flat_map(|a| &mut a.readings);
+                let same = waiting
+                    .filter(|r| r.time == time && r.quantity == quantity && r.sensor == sensor)
+                    .find(|r| r.kept_out == Some(KeptOut::LoneJump));
+                match same {
+                    Some(reading) => reading.kept_out = None,
+                    None => self.marks.push((sensor, quantity, time)),
+                }
+            }
+            batch.acks.push((message.ack, taken.arrivals.len()));
+            batch.arrivals.extend(taken.arrivals);
+            batch.retained.extend(taken.retained);
+            batch.not_numbers.extend(taken.not_numbers);
+        }
+        batch
+    }
+
+    /// The lists people look at: set aside, heard and not assigned.
+    fn note(&mut self, message: &Message, taken: &Taken, batch: &mut Batch) {
+        if let Some((reason, why)) = &taken.set_aside {
+            self.app
+                .metrics
+                .set_aside
+                .get_or_create(&Reason { reason })
+                .inc();
+            self.app.board.put_aside(SetAside {
+                topic: message.topic.clone(),
+                at: message.arrived,
+                why: why.clone(),
+                preview: Body::preview(&message.payload, heard::PREVIEW),
+            });
+            tracing::debug!(topic = %message.topic, why = %why, "a message is set aside");
+        }
+        if taken.claimed.is_some() {
+            let lately = self
+                .looked
+                .get(&message.topic)
+                .is_some_and(|at| message.arrived.0.saturating_sub(at.0) < LOOK_AGAIN_MS);
+            if lately || message.topic.starts_with(intake::OWN_TOPICS) {
+                return;
+            }
+            if self.looked.len() == LOOKED {
+                self.looked.clear();
+            }
+            self.looked.insert(message.topic.clone(), message.arrived);
+        }
+        batch.sensors_changed |= heard::note(
+            &self.app.board,
+            &message.topic,
+            &message.payload,
+            message.arrived,
+            message.retained,
+            taken.claimed.as_deref(),
+        );
+    }
+
+    /// Stores a batch, however often it has to be tried; `false`: told to give up.
+    fn commit(&mut self, batch: Batch) -> bool {
+        let Some(stored) = self.append(&batch.arrivals) else {
+            return false;
+        };
+        let mut left = stored.as_slice();
+        for (ack, arrivals) in batch.acks {
+            let (its_own, others) = left.split_at(arrivals.min(left.len()));
+            ack.give(its_own.iter().any(|s| s.again > 0 && s.new.is_empty()));
+            left = others;
+        }
+        let mut new: Vec<StoredReading> = Vec::new();
+        for (arrival, stored) in batch.arrivals.iter().zip(stored) {
+            self.app.metrics.duplicates.inc_by(u64::from(stored.again));
+            if !arrival.own_time && stored.again == 0 {
+                for (given, kept) in arrival.readings.iter().zip(&stored.new) {
+                    if given.time != kept.time {
+                        self.gate
+                            .moved(&given.sensor, given.quantity, given.time, kept.time);
+                    }
+                }
+            }
+            new.extend(stored.new);
+        }
+        self.app.metrics.stored.inc_by(new.len() as u64);
+        for reading in new.iter().chain(&batch.not_numbers) {
+            if let Some(kept_out) = reading.kept_out {
+                let reason = kept_out.as_str();
+                self.app
+                    .metrics
+                    .kept_out
+                    .get_or_create(&Reason { reason })
+                    .inc();
+            }
+        }
+        self.app.board.stored(&new, |sensor, quantity| {
+            self.gate.longest_gap_s(sensor, quantity)
+        });
+        let shown_old = !batch.retained.is_empty();
+        self.app.board.retained(batch.retained);
+        new.extend(batch.not_numbers);
+        if !new.is_empty() {
+            self.app.bus.tell(Event::Readings(new.into()));
+        }
+        if batch.sensors_changed || shown_old {
+            self.app.bus.tell(Event::Sensors);
+        }
+        true
+    }
+
+    fn append(&self, arrivals: &[Arrival]) -> Option<Vec<Stored>> {
+        if arrivals.is_empty() {
+            return Some(Vec::new());
+        }
+        let mut wait = RETRY_FIRST;
+        let mut said: Option<Instant> = None;
+        loop {
+            match self.app.store.append(arrivals) {
+                Ok(stored) => {
+                    self.say(true);
+                    if said.is_some() {
+                        tracing::info!("the store takes readings again");
+                    }
+                    return Some(stored);
+                }
+                Err(error) => {
+                    self.say(false);
+                    if said.is_none_or(|at| at.elapsed() >= SAY_AGAIN) {
+                        said = Some(Instant::now());
+                        tracing::error!(
+                            error = %error, readings = arrivals.len(),
+                            "readings wait, not acknowledged, until the store can be written"
+                        );
+                    }
+                }
+            }
+            let until = Instant::now() + wait.mul_f64(rand::random_range(0.75..1.25));
+            while Instant::now() < until {
+                if self.give_up.is_cancelled() {
+                    tracing::warn!(
+                        messages = arrivals.len(),
+                        "stopping with messages that could not be stored; their senders have them still"
+                    );
+                    return None;
+                }
+                thread::sleep(Duration::from_millis(20));
+            }
+            wait = (wait * 2).min(RETRY_LONGEST);
+        }
+    }
+
+    fn put_marks(&mut self) {
+        let app = &self.app;
+        // A mark that cannot be taken off now is tried again after the next commit.
+        self.marks.retain(|(sensor, quantity, time)| {
+            app.store.mark(sensor, *quantity, *time, None).is_err()
+        });
+        self.marks.truncate(BATCH_ROWS);
+    }
+}

@@ -1,0 +1,63 @@
+//! The MQTT topics: each event, and the retained state, over whichever broker is in use.
+
+use std::sync::Arc;
+
+use bytes::Bytes;
+use serde_json::Value;
+
+use super::{Channel, Refusal, Sending};
+use crate::app::App;
+use crate::ingest::publisher::Publisher;
+
+/// Its name.
+pub const NAME: &str = "mqtt";
+/// Each event: QoS 1, not retained.
+pub const EVENTS: &str = "doughwarden/alert";
+/// The newest documents of all alerts that are not over: retained.
+pub const OPEN: &str = "doughwarden/alerts/open";
+
+/// The channel.
+pub struct Mqtt {
+    app: Arc<App>,
+    publisher: Publisher,
+}
+
+impl Mqtt {
+    /// Over this publisher.
+    #[must_use]
+    pub fn new(app: Arc<App>, publisher: Publisher) -> Self {
+        Self { app, publisher }
+    }
+
+    async fn deliver(&self, doc: &Value) -> Result<(), Refusal> {
+        self.publisher
+            .publish(EVENTS, Bytes::from(doc.to_string()), false)
+            .await
+            .map_err(Refusal::later)?;
+        let app = Arc::clone(&self.app);
+        let open = tokio::task::spawn_blocking(move || app.store.open_alerts()).await;
+        if let Ok(Ok(rows)) = open {
+            let docs: Vec<Value> = rows.into_iter().map(|r| r.doc).collect();
+            // The event is out; a state that did not get through comes with the next one.
+            let _ = self
+                .publisher
+                .publish(OPEN, Bytes::from(Value::from(docs).to_string()), true)
+                .await;
+        }
+        Ok(())
+    }
+}
+
+impl Channel for Mqtt {
+    fn name(&self) -> &'static str {
+        NAME
+    }
+
+    fn wakes_phone(&self) -> bool {
+        false
+    }
+
+    fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
+        Box::pin(self.deliver(doc))
+    }
+}

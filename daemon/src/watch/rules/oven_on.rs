@@ -1,0 +1,556 @@
+//! The oven has come on.
+//!
+//! Only in an oven place with dough inside. Reads raw readings, before the plausibility gate and
+//! without its delays (a probe's own error codes aside). **Fires** when the air climbs faster than
+//! any lamp can make it (an oven light adds some tenths of a degree a minute, an oven 10 to 13)
+//! and above where it stood: within two readings or 60 s of the oven coming on, whichever is
+//! later; also when the sensor falls silent straight after a steep rise. **Urgent**; passes quiet
+//! hours. **Clears** with the tap "all out, preheating" (which records the move), when no dough is
+//! inside, or when the air is back near where it stood for 5 minutes.
+//!
+//! Not an oven: a door that was open (the air comes back to where it was), a sensor carried in
+//! from the counter or the fridge and a boiling-water pan (a fall or a new track comes first, the
+//! climb slows down from its first moment, and ends about where the light alone has brought the
+//! place before). After such a disturbance the rule asks for more: above the place's usual top,
+//! and not slowing.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use serde_json::json;
+
+use super::{About, Finding, Open, Rule, Severity, Subject, hold::Hold, hold::Patience};
+use crate::batches::record::{PlaceKind, Quantity};
+use crate::store::StoredReading;
+use crate::time::UtcMs;
+use crate::watch::advice;
+use crate::watch::world::{Input, World, is_error_code};
+
+/// What it is.
+pub static ABOUT: About = About {
+    name: "oven_on",
+    fires: "in an oven place with dough inside, the raw air climbs over 2 °C/min (or over 1 °C/min and gathering speed, or for three minutes) above where it stood, or the sensor falls silent straight after a steep rise",
+    clears: "the tap “all out, preheating”, no dough inside, or the air back near where it stood for 5 min",
+    default: "within two readings or 60 s of the oven coming on, whichever is later",
+    why: "no lamp can make such a rise: somebody switched the oven on with dough, cloth, plastic or a battery sensor inside",
+    severity: Severity::Urgent,
+    repeats: true,
+    tells_over: false,
+    expires_min: 30,
+    gives_way_to: &[],
+};
+
+/// A climb that no lamp makes even over one window, °C a minute.
+pub const STEEP_C_PER_MIN: f64 = 2.0;
+/// A climb that no lamp makes when it gathers speed or lasts, °C a minute.
+pub const CLIMB_C_PER_MIN: f64 = 1.0;
+/// How far above where it stood the air must be, °C: well over a sensor's noise.
+const ABOVE_C: f64 = 1.0;
+/// A step faster than any oven, °C a minute: the next reading must confirm it.
+const STEP_C_PER_MIN: f64 = 25.0;
+/// The window over which a climb is judged, ms; with slower sensors their last interval.
+const WINDOW_MS: i64 = 60_000;
+/// "Where it stood": the highest of this long before the climb, ms. An open door's fall is
+/// shorter, so that the way back up does not count.
+const STOOD_MS: i64 = 6 * 60_000;
+/// A fall so far within [`FALL_MS`] is a door or a hand, °C.
+const FALL_C: f64 = 1.5;
+const FALL_MS: i64 = 2 * 60_000;
+/// How long a disturbance makes the rule careful, ms.
+const CAREFUL_MS: i64 = 12 * 60_000;
+/// What an oven's light alone reaches at most where nothing is known yet, °C.
+const USUAL_TOP_C: f64 = 34.0;
+/// Readings kept of each sensor, ms.
+const KEPT_MS: i64 = 20 * 60_000;
+/// Readings kept of each sensor: one a second for the whole span.
+const KEPT: usize = 1200;
+/// What air in a house can be, °C; the rest is a broken probe.
+const AIR_C: std::ops::RangeInclusive<f64> = -30.0..=350.0;
+
+const PATIENCE: Patience = Patience {
+    on_ms: 0,
+    off_ms: 5 * 60_000,
+};
+
+#[derive(Debug, Default)]
+struct Track {
+    points: VecDeque<(UtcMs, f64)>,
+    /// When the track began or was last disturbed by a fall.
+    disturbed: Option<UtcMs>,
+    /// The last reading stood on a steep climb: silence now would count.
+    steep: bool,
+    /// A step faster than any oven waits for the next reading.
+    unconfirmed: bool,
+}
+
+/// A window's climb.
+struct Climb {
+    from: UtcMs,
+    rise_c: f64,
+    c_per_min: f64,
+}
+
+impl Track {
+    fn at_or_before(&self, at: i64) -> Option<(UtcMs, f64)> {
+        self.points.iter().rev().find(|(t, _)| t.0 <= at).copied()
+    }
+
+    /// The climb over the window that ends at `end` (a reading's time).
+    fn climb_to(&self, end: (UtcMs, f64)) -> Option<Climb> {
+        // A little slack, so that a reading one jitter late still closes the window.
+        let start = self
+            .at_or_before(end.0.0 - WINDOW_MS + 2_000)
+            .or_else(|| self.points.front().copied())?;
+        let span_min = end.0.seconds_since(start.0) / 60.0;
+        (span_min > 0.0).then(|| Climb {
+            from: start.0,
+            rise_c: end.1 - start.1,
+            c_per_min: (end.1 - start.1) / span_min.max(0.5),
+        })
+    }
+
+    fn highest(&self, from: i64, to: i64) -> Option<f64> {
+        self.points
+            .iter()
+            .filter(|(t, _)| t.0 >= from && t.0 <= to)
+            .map(|(_, v)| *v)
+            .max_by(f64::total_cmp)
+    }
+
+    /// Takes a reading in and says whether the oven has come on.
+    fn take(&mut self, at: UtcMs, value_c: f64, gap_ms: i64, usual_top_c: f64) -> bool {
+        let last = self.points.back().copied();
+        let pause_ms = (5 * 60_000).max(3 * gap_ms);
+        match last {
+            Some((t, _)) if t >= at => return false,
+            Some((t, _)) if at.0 - t.0 > pause_ms => {
+                self.points.clear();
+                self.disturbed = Some(at);
+            }
+            None => self.disturbed = Some(at),
+            Some(_) => {}
+        }
+        self.points.push_back((at, value_c));
+        while self.points.len() > KEPT
+            || self
+                .points
+                .front()
+                .is_some_and(|(t, _)| at.0 - t.0 > KEPT_MS)
+        {
+            self.points.pop_front();
+        }
+        if let Some(high) = self.highest(at.0 - FALL_MS, at.0)
+            && high - value_c >= FALL_C
+        {
+            self.disturbed = Some(at);
+        }
+        let verdict = self.climbing((at, value_c), usual_top_c);
+        self.steep = verdict.is_some();
+        let step = last.is_some_and(|(t, v)| {
+            let minutes = at.seconds_since(t) / 60.0;
+            minutes > 0.0 && minutes <= 2.0 && (value_c - v) / minutes > STEP_C_PER_MIN
+        });
+        let confirmed = !step || self.unconfirmed;
+        self.unconfirmed = step && !self.unconfirmed;
+        verdict == Some(true) && confirmed
+    }
+
+    /// `Some(true)`: a climb that is an oven's. `Some(false)`: steep, but not enough by itself.
+    fn climbing(&self, end: (UtcMs, f64), usual_top_c: f64) -> Option<bool> {
+        let climb = self.climb_to(end)?;
+        if climb.c_per_min <= CLIMB_C_PER_MIN {
+            return None;
+        }
+        let stood = self.highest(climb.from.0 - STOOD_MS, climb.from.0)?;
+        let careful = self.disturbed.is_some_and(|t| end.0.0 - t.0 < CAREFUL_MS);
+        if careful {
+            let top = usual_top_c.max(self.highest(climb.from.0 - CAREFUL_MS, climb.from.0)?);
+            let oven = end.1 >= top + ABOVE_C
+                && climb.c_per_min >= STEEP_C_PER_MIN
+                && self.not_slowing(end);
+            return (oven || end.1 >= top + ABOVE_C).then_some(oven);
+        }
+        if end.1 < stood + ABOVE_C {
+            return None;
+        }
+        Some(
+            climb.c_per_min >= STEEP_C_PER_MIN
+                || self.gathering_speed(end, &climb)
+                || self.lasting(end, &climb),
+        )
+    }
+
+    /// The later half of the window climbs clearly more than the earlier one.
+    fn gathering_speed(&self, end: (UtcMs, f64), climb: &Climb) -> bool {
+        let half = i64::midpoint(climb.from.0, end.0.0);
+        let Some((t, v)) = self.at_or_before(half) else {
+            return false;
+        };
+        let later = end.1 - v;
+        t > climb.from && later >= 0.8 && later >= 1.5 * (climb.rise_c - later)
+    }
+
+    /// The same climb for three windows without slowing.
+    fn lasting(&self, end: (UtcMs, f64), climb: &Climb) -> bool {
+        let mut end = end;
+        let mut later = climb.c_per_min;
+        let mut total = climb.rise_c;
+        for _ in 0..2 {
+            let Some(point) = self.at_or_before(end.0.0 - WINDOW_MS + 2_000) else {
+                return false;
+            };
+            let Some(before) = self.climb_to(point) else {
+                return false;
+            };
+            if before.c_per_min <= CLIMB_C_PER_MIN || later < 0.9 * before.c_per_min {
+                return false;
+            }
+            total += before.rise_c;
+            later = before.c_per_min;
+            end = point;
+        }
+        total >= 4.0
+    }
+
+    /// The last interval climbs as fast as the one before (of 20 s at least each).
+    fn not_slowing(&self, end: (UtcMs, f64)) -> bool {
+        let Some(middle) = self.at_or_before(end.0.0 - 20_000) else {
+            return false;
+        };
+        let Some(start) = self.at_or_before(middle.0.0 - 20_000) else {
+            return false;
+        };
+        let rate = |a: (UtcMs, f64), b: (UtcMs, f64)| (b.1 - a.1) / b.0.seconds_since(a.0);
+        let before = rate(start, middle);
+        before > 0.0 && rate(middle, end) >= 0.95 * before
+    }
+}
+
+#[derive(Debug, Default)]
+struct Oven {
+    on: Hold,
+    /// Where the air stood before, °C.
+    stood_c: f64,
+    newest_c: f64,
+    silent: bool,
+}
+
+/// The rule.
+#[derive(Debug, Default)]
+pub struct OvenOn {
+    tracks: BTreeMap<(String, String), Track>,
+    ovens: BTreeMap<String, Oven>,
+}
+
+fn gap_ms(world: &World, sensor: &str) -> i64 {
+    world
+        .sensors
+        .iter()
+        .find(|s| s.sensor == sensor)
+        .and_then(|s| s.longest_gap_s)
+        .map_or(60_000, |s| (s * 1000.0) as i64)
+}
+
+impl OvenOn {
+    fn take(&mut self, world: &World, reading: &StoredReading) {
+        let Some(place) = &reading.place else { return };
+        if !matches!(
+            reading.quantity,
+            Quantity::AirTemperature | Quantity::SurfaceTemperature
+        ) || is_error_code(reading)
+            || !AIR_C.contains(&reading.value)
+            || !world.is_news(reading)
+            || world.book.kind_of(place) != PlaceKind::Oven
+        {
+            return;
+        }
+        let usual_top_c = world.usual_tops.get(place).copied().unwrap_or(USUAL_TOP_C);
+        let key = (place.clone(), reading.sensor.clone());
+        let track = self.tracks.entry(key).or_default();
+        let fires = track.take(
+            reading.time,
+            reading.value,
+            gap_ms(world, &reading.sensor),
+            usual_top_c,
+        );
+        let inside = !world.standing_in(place).is_empty();
+        if let Some(oven) = self.ovens.get_mut(place).filter(|o| o.on.on) {
+            oven.newest_c = reading.value;
+            oven.silent = false;
+            let cool = reading.value <= oven.stood_c + 2.0;
+            oven.on.look(reading.time, !cool, cool, PATIENCE);
+        } else if fires && inside {
+            let stood_c = track
+                .highest(reading.time.0 - STOOD_MS, reading.time.0 - WINDOW_MS)
+                .unwrap_or(reading.value - STEEP_C_PER_MIN);
+            self.fire(place, reading.time, stood_c, reading.value, false);
+        }
+    }
+
+    fn fire(&mut self, place: &str, at: UtcMs, stood_c: f64, newest_c: f64, silent: bool) {
+        self.ovens.insert(
+            place.to_owned(),
+            Oven {
+                on: Hold::counting(at),
+                stood_c,
+                newest_c,
+                silent,
+            },
+        );
+    }
+
+    /// A sensor that fell silent straight after a steep rise.
+    fn listen(&mut self, world: &World) {
+        let mut fired = Vec::new();
+        for ((place, sensor), track) in &self.tracks {
+            let Some((at, value)) = track.points.back().filter(|_| track.steep) else {
+                continue;
+            };
+            let wait_ms = (gap_ms(world, sensor) * 3 / 2).max(20_000);
+            if world.now.0 - at.0 > wait_ms
+                && world.now.0 - at.0 < 10 * 60_000
+                && !self.ovens.get(place).is_some_and(|o| o.on.on)
+                && !world.standing_in(place).is_empty()
+            {
+                fired.push((place.clone(), *at, *value));
+            }
+        }
+        for (place, at, value) in fired {
+            self.fire(&place, at, value - STEEP_C_PER_MIN, value, true);
+        }
+    }
+}
+
+impl Rule for OvenOn {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn see(&mut self, world: &World, input: &Input<'_>) {
+        match input {
+            Input::Readings(readings) => {
+                for reading in *readings {
+                    self.take(world, reading);
+                }
+            }
+            Input::Tick => self.listen(world),
+            Input::Book(_) => {
+                let used = world.places_in_use();
+                self.ovens.retain(|place, _| used.contains(place));
+            }
+            _ => {}
+        }
+        if matches!(input, Input::Tick) {
+            let used = world.places_in_use();
+            self.ovens
+                .retain(|place, o| o.on.on && used.contains(place));
+        }
+    }
+
+    fn findings(&self, world: &World) -> Vec<Finding> {
+        let mut found = Vec::new();
+        for (place, oven) in self.ovens.iter().filter(|(_, o)| o.on.on) {
+            let mut finding = Finding::new(&ABOUT, Subject::place(place), oven.on.began);
+            let doughs: Vec<String> = world
+                .standing_in(place)
+                .iter()
+                .map(|p| p.batch.dough.clone())
+                .collect();
+            finding.title = format!(
+                "OVEN ON? {} inside {place}",
+                super::capital(&world.say.list(&doughs))
+            );
+            finding.text = format!(
+                "{} {}",
+                if oven.silent {
+                    "It rose steeply, then the sensor went silent.".to_owned()
+                } else {
+                    format!("{} and climbing.", world.say.degrees(oven.newest_c))
+                },
+                advice::OVEN_ON
+            );
+            finding.over = format!("{}: out, or cool again.", super::capital(place));
+            finding.memory = json!({ "stood_c": oven.stood_c, "newest_c": oven.newest_c });
+            found.push(finding);
+        }
+        found
+    }
+
+    fn resume(&mut self, open: &Open<'_>) {
+        if let Some(place) = &open.subject.place {
+            self.fire(
+                place,
+                open.began,
+                open.memory["stood_c"].as_f64().unwrap_or(USUAL_TOP_C),
+                open.memory["newest_c"].as_f64().unwrap_or(USUAL_TOP_C),
+                false,
+            );
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::KeptOut;
+    use crate::watch::timeline::{Timeline, minute};
+
+    fn oven(gap_s: f64) -> Timeline {
+        let mut t = Timeline::knots_in("oven");
+        t.sensor("probe", "nook", gap_s);
+        t
+    }
+
+    /// Air of an oven that comes on at `on` (minutes): 11 °C a minute, seen through a sensor whose
+    /// own lag is `lag_min`.
+    fn heating(m: f64, on: f64, base_c: f64, lag_min: f64) -> f64 {
+        let t = (m - on).max(0.0);
+        base_c + 11.0 * (t - lag_min * (1.0 - (-t / lag_min).exp()))
+    }
+
+    #[test]
+    fn it_is_told_within_two_readings_or_a_minute_at_every_pace_and_moment() {
+        for gap_s in [5.0, 10.0, 30.0, 60.0] {
+            for phase in 0..6 {
+                let on = 30.0 + f64::from(phase) * gap_s / 60.0 / 6.0 + 0.001;
+                for lag_min in [0.2, 0.8] {
+                    let mut t = oven(gap_s);
+                    t.air_while("probe", gap_s, on + 5.0, |m| heating(m, on, 27.0, lag_min));
+                    let told = t.first("oven_on", "raised").unwrap_or_else(|| {
+                        panic!("not told: every {gap_s} s, on at {on}, lag {lag_min}")
+                    });
+                    let allowed = (2.0 * gap_s / 60.0).max(1.0) + 1.0 / 60.0;
+                    assert!(
+                        told.min - on <= allowed,
+                        "every {gap_s} s, on at {on}, lag {lag_min}: {} min",
+                        told.min - on
+                    );
+                    assert_eq!(told.doc["severity"], "urgent");
+                    let text = told.doc["text"].as_str().unwrap();
+                    assert!(text.contains("oven off, door shut"), "{text}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn readings_kept_out_of_the_model_count() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for k in 0..12 {
+            t.reading(
+                "probe",
+                Quantity::AirTemperature,
+                27.0 + 2.0 * f64::from(k),
+                Some(KeptOut::LoneJump),
+            );
+            t.until(30.0 + f64::from(k + 1) / 6.0);
+        }
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min <= 31.02, "{}", told.min);
+    }
+
+    #[test]
+    fn silence_straight_after_a_steep_rise_counts() {
+        let mut t = oven(30.0);
+        t.air_while("probe", 30.0, 30.0, |_| 27.0);
+        t.air("probe", 27.7);
+        t.until(30.5);
+        t.air("probe", 28.3);
+        assert!(t.first("oven_on", "raised").is_none());
+        t.until(33.0);
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min - 30.5 <= 1.0, "{}", told.min);
+    }
+
+    #[test]
+    fn what_is_no_oven_fires_nothing() {
+        // A lamp switched on: 16 °C in the end, and a fast part of the air of 2 °C in minutes.
+        let lamp = |m: f64| {
+            let t = (m - 20.0).max(0.0);
+            20.0 + 14.0 * (1.0 - (-t / 83.0).exp()) + 2.0 * (1.0 - (-t / 4.0).exp())
+        };
+        // A door open for a minute: the air falls by 4 °C and comes back within two.
+        let door = |m: f64| match m {
+            m if (20.0..21.0).contains(&m) => 28.0 - 4.0 * (m - 20.0),
+            m if (21.0..23.0).contains(&m) => 24.0 + 2.0 * (m - 21.0),
+            _ => 28.0,
+        };
+        // The sensor carried in from the counter, and from the fridge.
+        let from_counter = |m: f64| 28.0 - 7.0 * (-(m / 2.0)).exp();
+        let from_fridge = |m: f64| 28.0 - 23.0 * (-(m / 2.0)).exp();
+        // A pan of boiling water: the door first, then 6 °C over where it was, slowing.
+        let pan = |m: f64| match m {
+            m if m < 20.0 => 27.0,
+            m if m < 20.75 => 27.0 - 4.0 * (m - 20.0),
+            m => 24.0 + 9.0 * (1.0 - (-(m - 20.75) / 5.0).exp()),
+        };
+        // An oven still warm from earlier cools down.
+        let cooling = |m: f64| 26.0 + 14.0 * (-m / 40.0).exp();
+        let cases: [(&str, &dyn Fn(f64) -> f64); 6] = [
+            ("lamp", &lamp),
+            ("door", &door),
+            ("counter", &from_counter),
+            ("fridge", &from_fridge),
+            ("pan", &pan),
+            ("cooling", &cooling),
+        ];
+        for gap_s in [5.0, 30.0, 60.0] {
+            for (name, air) in cases {
+                let mut t = oven(gap_s);
+                t.air_while("probe", gap_s, 60.0, |m| air(m));
+                assert!(
+                    t.first("oven_on", "raised").is_none(),
+                    "{name}, every {gap_s} s"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_lone_step_no_oven_could_make_and_error_codes_fire_nothing() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for value in [37.0, 27.0, 1e308, 27.0] {
+            t.reading("probe", Quantity::AirTemperature, value, None);
+            let next = t.now.seconds_since(minute(0.0)) / 60.0 + 1.0 / 6.0;
+            t.until(next);
+        }
+        t.reading(
+            "probe",
+            Quantity::AirTemperature,
+            85.0,
+            Some(KeptOut::ProbeFault),
+        );
+        t.air_while("probe", 10.0, 40.0, |_| 27.0);
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn an_oven_without_dough_or_a_box_may_heat_as_it_likes() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 10.0);
+        t.air_while("probe", 10.0, 35.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 29.0, |_| 27.0);
+        t.end_final();
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn carrying_everything_out_ends_it() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 32.0, |m| heating(m, 30.0, 27.0, 0.5));
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:32}","place":"kitchen"}"#);
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "cleared").is_some());
+        assert_eq!(
+            t.pushes()
+                .iter()
+                .filter(|p| p.starts_with("oven_on"))
+                .count(),
+            1
+        );
+    }
+}

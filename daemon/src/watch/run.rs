@@ -1,0 +1,527 @@
+//! The alert loop: the bus and a tick a second go through the rules, what follows is written with
+//! its messages in one transaction, and only then told.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use serde_json::Value;
+use tokio::sync::broadcast::error::{RecvError, TryRecvError};
+
+use super::life::{self, Manner, Memory, Message, State, Step};
+use super::quiet::QuietHours;
+use super::rules::{Finding, Open, Subject};
+use super::say::Speech;
+use super::watcher::Watcher;
+use super::world::{Around, Input, SensorFacts};
+use crate::app::App;
+use crate::batches::record::{PlaceKind, Quantity};
+use crate::events::Event;
+use crate::health::Health;
+use crate::metrics::Reason;
+use crate::notify;
+use crate::store::{AlertRow, OutboxRow, ReadingQuery, StoreError, StoredReading};
+use crate::time::{HOUR_MS, UtcMs};
+
+/// How far back a start reads, so that no pending condition is lost, ms.
+const REPLAY_MS: i64 = 30 * 60_000;
+/// Events taken in one go before the rules' findings are looked at.
+const DRAIN: usize = 256;
+/// A clock that moved this much more or less than the time that passed was set, ms.
+const CLOCK_SET_MS: f64 = 2_000.0;
+/// How often what a place's lamp reaches is learned anew, ms.
+const LEARN_TOPS_MS: i64 = 6 * HOUR_MS;
+/// What a start looks back on to learn it, ms.
+const TOPS_BACK_MS: i64 = 21 * 24 * HOUR_MS;
+
+/// Alerts are read, changed and written back under this lock: the loop and a tap never cross.
+static WRITES: Mutex<()> = Mutex::new(());
+
+pub(super) fn writes() -> MutexGuard<'static, ()> {
+    WRITES.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Starts the alert loop.
+pub fn start(app: &Arc<App>, rooms: &mut tokio::task::JoinSet<()>) {
+    // Listening begins before the store is read: nothing falls between.
+    let events = app.bus.listen();
+    rooms.spawn(run(Arc::clone(app), events));
+}
+
+async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>) {
+    let mut watcher = Watcher::default();
+    let mut open = Vec::new();
+    match blocking(&app, |app| {
+        Ok((recent(app)?, app.store.open_alerts()?, usual_tops(app)?))
+    })
+    .await
+    {
+        Ok((recent, rows, tops)) => {
+            let now = app.clock.now();
+            watcher.see(now, &Input::UsualTops(tops));
+            replay(&app, &mut watcher, &recent);
+            resume(&mut watcher, &rows);
+            open = rows;
+        }
+        Err(error) => tracing::error!(
+            error = &error as &dyn std::error::Error,
+            "The alert loop starts without what was stored"
+        ),
+    }
+    let mut manner = manner(&app);
+    let mut last = (app.clock.now(), Instant::now());
+    let mut tops_at = last.0;
+    let mut unwritten = Unwritten::default();
+    watcher.see(last.0, &Input::Afresh);
+    loop {
+        let mut stale = false;
+        tokio::select! {
+            () = app.stop.cancelled() => return,
+            () = tokio::time::sleep(app.clock.real(Duration::from_secs(1))) => {
+                let now = app.clock.now();
+                if clock_was_set(&app, last, now) {
+                    tracing::warn!(now = %now, "The clock was set: ages count from now on");
+                    watcher.see(now, &Input::Afresh);
+                }
+                last = (now, Instant::now());
+                watcher.see(now, &Input::Sensors(sensors(&app)));
+                watcher.see(now, &Input::Around(around(&app)));
+                watcher.see(now, &Input::Tick);
+                Health::beat(&app.health.watch_beat, now);
+            }
+            event = events.recv() => {
+                let mut next = match event {
+                    Ok(event) => Some(event),
+                    Err(RecvError::Closed) => return,
+                    Err(RecvError::Lagged(_)) => {
+                        let now = app.clock.now();
+                        watcher.see(now, &Input::Book(app.book()));
+                        watcher.see(now, &Input::Proofs(app.live.all()));
+                        stale = true;
+                        None
+                    }
+                };
+                for _ in 0..DRAIN {
+                    let Some(event) = next.take() else { break };
+                    stale |= take(&app, &mut watcher, &mut manner, &event);
+                    next = match events.try_recv() {
+                        Ok(event) => Some(event),
+                        Err(TryRecvError::Empty | TryRecvError::Closed | TryRecvError::Lagged(_)) => None,
+                    };
+                }
+            }
+        }
+        if stale && let Ok(rows) = blocking(&app, |app| app.store.open_alerts()).await {
+            open = rows;
+        }
+        let now = app.clock.now();
+        if now.0 - tops_at.0 > LEARN_TOPS_MS {
+            tops_at = now;
+            if let Ok(tops) = blocking(&app, usual_tops).await {
+                watcher.see(now, &Input::UsualTops(tops));
+            }
+        }
+        look(&app, &watcher, &manner, &mut open, &mut unwritten).await;
+    }
+}
+
+/// Runs a piece of work that blocks.
+async fn blocking<T: Send + 'static>(
+    app: &Arc<App>,
+    work: impl FnOnce(&App) -> Result<T, StoreError> + Send + 'static,
+) -> Result<T, StoreError> {
+    let app = Arc::clone(app);
+    tokio::task::spawn_blocking(move || work(&app))
+        .await
+        .unwrap_or_else(|e| Err(StoreError::Corrupt(e.to_string())))
+}
+
+fn clock_was_set(app: &App, last: (UtcMs, Instant), now: UtcMs) -> bool {
+    let second = app.clock.real(Duration::from_secs(1)).as_secs_f64();
+    let passed_ms = last.1.elapsed().as_secs_f64() / second.max(1e-6) * 1000.0;
+    let moved_ms = (now.0 - last.0.0) as f64;
+    // A faster clock's own rounding grows with its speed.
+    (moved_ms - passed_ms).abs() > CLOCK_SET_MS.max(0.05 / second.max(1e-6) * 1000.0)
+}
+
+/// Takes an event in; true when the open alerts must be read again.
+fn take(app: &App, watcher: &mut Watcher, manner: &mut Manner, event: &Event) -> bool {
+    let now = app.clock.now();
+    match event {
+        Event::Readings(readings) => watcher.see(now, &Input::Readings(readings)),
+        Event::Book => watcher.see(now, &Input::Book(app.book())),
+        Event::Forecast(_) => watcher.see(now, &Input::Proofs(app.live.all())),
+        Event::Settings => {
+            *manner = self::manner(app);
+            watcher.world.say = manner.say.clone();
+        }
+        Event::Sensors => {}
+        Event::Alert(_) => return true,
+    }
+    false
+}
+
+fn resume(watcher: &mut Watcher, rows: &[AlertRow]) {
+    for row in rows {
+        if let Some(memory) = Memory::of(row) {
+            watcher.resume(
+                &memory.rule,
+                &Open {
+                    subject: &memory.subject,
+                    began: memory.began,
+                    raised: row.raised,
+                    edition: memory.edition,
+                    memory: &memory.own,
+                },
+            );
+        }
+    }
+}
+
+fn recent(app: &App) -> Result<Vec<StoredReading>, StoreError> {
+    let mut readings = app.store.readings(&ReadingQuery {
+        from: Some(app.clock.now().plus_ms(-REPLAY_MS)),
+        with_kept_out: true,
+        ..ReadingQuery::default()
+    })?;
+    readings.sort_by_key(|r| r.arrived);
+    Ok(readings)
+}
+
+/// Brings the rules to where they would be had they not been interrupted.
+fn replay(app: &App, watcher: &mut Watcher, recent: &[StoredReading]) {
+    let now = app.clock.now();
+    watcher.world.say = manner(app).say;
+    watcher.see(now, &Input::Sensors(sensors(app)));
+    watcher.see(now, &Input::Book(app.book()));
+    for reading in recent.iter().filter(|r| r.arrived <= now) {
+        watcher.see(
+            reading.arrived,
+            &Input::Readings(std::slice::from_ref(reading)),
+        );
+    }
+    watcher.see(now, &Input::Proofs(app.live.all()));
+}
+
+/// What the light alone has brought each oven place to, °C: nine in ten of the ten-minute means of
+/// the proofs of the last weeks lie under it.
+fn usual_tops(app: &App) -> Result<BTreeMap<String, f64>, StoreError> {
+    let now = app.clock.now();
+    let book = app.book();
+    let ovens: Vec<&String> = book
+        .places
+        .iter()
+        .filter(|(_, p)| p.kind == Some(PlaceKind::Oven))
+        .map(|(name, _)| name)
+        .collect();
+    let mut tops = BTreeMap::new();
+    if ovens.is_empty() {
+        return Ok(tops);
+    }
+    let series = app.store.series()?;
+    for oven in ovens {
+        let mut means = Vec::new();
+        for stage in book.stages.values() {
+            let Some(end) = stage.end else { continue };
+            if end.0 < now.0 - TOPS_BACK_MS
+                || book.place_at(&stage.batch, stage.start) != Some(oven.as_str())
+            {
+                continue;
+            }
+            for known in series.iter().filter(|s| {
+                s.quantity == Quantity::AirTemperature
+                    && s.newest
+                        .as_ref()
+                        .is_some_and(|r| r.place.as_ref() == Some(oven))
+            }) {
+                let buckets =
+                    app.store
+                        .buckets(&known.sensor, known.quantity, stage.start, end, 600)?;
+                means.extend(buckets.iter().map(|b| b.mean).filter(|m| *m < 45.0));
+            }
+        }
+        means.sort_by(f64::total_cmp);
+        if !means.is_empty() {
+            tops.insert(oven.clone(), means[(means.len() - 1) * 9 / 10]);
+        }
+    }
+    Ok(tops)
+}
+
+fn sensors(app: &App) -> Vec<SensorFacts> {
+    let mut sensors: BTreeMap<String, SensorFacts> = BTreeMap::new();
+    for channel in app.board.channels() {
+        // Known only from stored readings: nobody expects to hear it. A battery speaks seldom.
+        let Some(spec) = &channel.spec else { continue };
+        if channel.quantity == Quantity::Battery {
+            continue;
+        }
+        let facts = sensors
+            .entry(channel.sensor.clone())
+            .or_insert_with(|| SensorFacts {
+                sensor: channel.sensor.clone(),
+                place: None,
+                longest_gap_s: None,
+                last_heard: None,
+                air: false,
+            });
+        let newest = channel.newest.as_ref();
+        facts.place = facts
+            .place
+            .take()
+            .or_else(|| spec.place.clone())
+            .or_else(|| newest.and_then(|r| r.place.clone()));
+        facts.last_heard = facts.last_heard.max(newest.map(|r| r.arrived));
+        facts.longest_gap_s = match (facts.longest_gap_s, channel.longest_gap_s) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+        facts.air |= channel.quantity == Quantity::AirTemperature;
+    }
+    sensors.into_values().collect()
+}
+
+fn around(app: &App) -> Around {
+    use std::sync::atomic::Ordering;
+    Around {
+        broker_ready: app.health.broker_ready.load(Ordering::Relaxed),
+        store_writes: app.health.store_writes.load(Ordering::Relaxed),
+        disk: None,
+        copy_waiting: app
+            .config
+            .influx
+            .is_some()
+            .then(|| app.metrics.copy_waiting.get()),
+    }
+}
+
+/// How messages are said: the configuration's display, else the page's setting, else the machine's.
+pub(super) fn manner(app: &App) -> Manner {
+    let setting = |name: &str| app.store.setting(name).ok().flatten().unwrap_or_default();
+    let display = setting("display");
+    let zone = app
+        .config
+        .display
+        .zone
+        .clone()
+        .or_else(|| display["zone"].as_str().map(str::to_owned))
+        .and_then(|name| jiff::tz::TimeZone::get(&name).ok())
+        .unwrap_or_else(jiff::tz::TimeZone::system);
+    let unit = app
+        .config
+        .display
+        .unit
+        .or_else(|| serde_json::from_value(display["unit"].clone()).ok())
+        .unwrap_or_default();
+    let quiet = app
+        .config
+        .alert
+        .quiet_hours
+        .clone()
+        .or_else(|| setting("quiet_hours").as_str().map(str::to_owned))
+        .and_then(|text| QuietHours::parse(&text).ok());
+    Manner {
+        say: Speech {
+            zone,
+            unit,
+            base: base(app),
+        },
+        quiet,
+    }
+}
+
+/// What links begin with.
+fn base(app: &App) -> String {
+    if let Some(link) = &app.config.alert.link {
+        return link.trim_end_matches('/').to_owned();
+    }
+    if let Some(address) = app.health.address.get() {
+        return address.trim_end_matches('/').to_owned();
+    }
+    let scheme = if app.config.http.certificate.is_some() {
+        "https"
+    } else {
+        "http"
+    };
+    let listen = &app.config.http.listen;
+    let host = app.config.http.hosts.first().map_or_else(
+        || listen.clone(),
+        |name| {
+            let port = listen.rsplit_once(':').map_or("", |(_, port)| port);
+            format!("{name}:{port}")
+        },
+    );
+    format!("{scheme}://{host}")
+}
+
+/// Messages that went out while the store could not be written: not again with each try.
+#[derive(Default)]
+struct Unwritten {
+    told: std::collections::BTreeSet<String>,
+}
+
+async fn look(
+    app: &Arc<App>,
+    watcher: &Watcher,
+    manner: &Manner,
+    open: &mut Vec<AlertRow>,
+    unwritten: &mut Unwritten,
+) {
+    let now = app.clock.now();
+    let findings = watcher.findings();
+    if findings.is_empty() && open.is_empty() {
+        return;
+    }
+    let tells_over: BTreeMap<(String, Subject), bool> = open
+        .iter()
+        .filter_map(Memory::of)
+        .map(|m| {
+            let tells = watcher.tells_over(&m.rule, &m.subject);
+            ((m.rule, m.subject), tells)
+        })
+        .collect();
+    let tells_over = move |rule: &str, subject: &Subject| {
+        tells_over
+            .get(&(rule.to_owned(), subject.clone()))
+            .copied()
+            .unwrap_or(false)
+    };
+    let was_over = |app: &App, id: &str| {
+        app.store
+            .alert(id)
+            .is_ok_and(|row| row.is_some_and(|r| r.cleared.is_some()))
+    };
+    let cheap = life::look(
+        now,
+        &findings,
+        open.clone(),
+        manner,
+        &mut |id| was_over(app, id),
+        &tells_over,
+    );
+    if cheap.rows.is_empty() {
+        return;
+    }
+    let (manner, found) = (manner.clone(), findings.clone());
+    let written = blocking(app, move |app| {
+        let _lock = writes();
+        let step = life::look(
+            now,
+            &found,
+            app.store.open_alerts()?,
+            &manner,
+            &mut |id| was_over(app, id),
+            &tells_over,
+        );
+        let outbox = outbox(app, now, &step);
+        app.store.put_alerts(&step.rows, &outbox)?;
+        Ok((step, app.store.open_alerts()?))
+    })
+    .await;
+    match written {
+        Ok((step, rows)) => {
+            unwritten.told.clear();
+            *open = rows;
+            tell(app, &findings, &step);
+        }
+        Err(error) => {
+            // Nothing is written now; the next tick tries again. The open page and the channels
+            // hear of it all the same, once.
+            let fresh: Vec<Message> = cheap
+                .messages
+                .into_iter()
+                .filter(|m| {
+                    unwritten
+                        .told
+                        .insert(format!("{} {}", m.alert, m.doc["state"]))
+                })
+                .collect();
+            if !fresh.is_empty() {
+                tracing::error!(
+                    error = &error as &dyn std::error::Error,
+                    waiting = fresh.len(),
+                    "Alerts could not be written; they are told all the same"
+                );
+            }
+            for message in fresh {
+                if message.pushed {
+                    app.desk.spill(&message.doc);
+                }
+                app.bus.tell(Event::Alert(Arc::new(message.doc)));
+            }
+        }
+    }
+}
+
+/// The messages for each channel.
+fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
+    let channels = notify::names(app);
+    let mut rows = Vec::new();
+    for message in &step.messages {
+        for channel in &channels {
+            // A machine that listens on MQTT is also told what is over without a word to phones.
+            let told_machine = *channel == notify::mqtt::NAME && message.machines;
+            if !message.pushed && !told_machine {
+                continue;
+            }
+            let pending = || {
+                app.store
+                    .outbox(channel)
+                    .is_ok_and(|rows| rows.iter().any(|r| r.alert == message.alert))
+            };
+            if message.repeat && pending() {
+                continue;
+            }
+            rows.push(OutboxRow {
+                seq: 0,
+                channel: (*channel).to_owned(),
+                alert: message.alert.clone(),
+                doc: message.doc.clone(),
+                queued: now,
+                expires: message.expires,
+                next_try: message.not_before,
+                tries: 0,
+                accepted: None,
+                failed: None,
+                last_error: None,
+            });
+        }
+    }
+    rows
+}
+
+fn tell(app: &App, findings: &[Finding], step: &Step) {
+    for message in &step.messages {
+        let name = message.doc["alert"].as_str().unwrap_or_default();
+        if message.doc["state"] == State::Raised.as_str()
+            && let Some(finding) = findings.iter().find(|f| f.about.name == name)
+        {
+            app.metrics
+                .alerts
+                .get_or_create(&Reason {
+                    reason: finding.about.name,
+                })
+                .inc();
+        }
+        tracing::info!(
+            alert = name,
+            id = message.alert,
+            state = message.doc["state"].as_str().unwrap_or_default(),
+            pushed = message.pushed,
+            "An alert changed"
+        );
+        app.bus.tell(Event::Alert(Arc::new(message.doc.clone())));
+    }
+}
+
+/// Tells the page of an alert as it now stands.
+pub(super) fn tell_row(app: &App, row: &AlertRow) {
+    let doc: Value = row.doc.clone();
+    app.bus.tell(Event::Alert(Arc::new(doc)));
+}
+
+/// The address of the front page, as a message links to it.
+#[must_use]
+pub fn link(app: &App) -> String {
+    format!("{}/", base(app))
+}

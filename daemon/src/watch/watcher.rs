@@ -1,0 +1,78 @@
+//! All rules over one stream, and what holds back what.
+
+use super::rules::{self, Finding, Open, Rule};
+use super::world::{Input, World};
+
+/// Every rule and the world they see.
+pub struct Watcher {
+    /// What the inputs so far add up to.
+    pub world: World,
+    rules: Vec<Box<dyn Rule>>,
+}
+
+impl Default for Watcher {
+    fn default() -> Self {
+        Self {
+            world: World::default(),
+            rules: rules::all(),
+        }
+    }
+}
+
+impl Watcher {
+    /// Takes one input in at a moment.
+    pub fn see(&mut self, now: crate::time::UtcMs, input: &Input<'_>) {
+        self.world.take(now, input);
+        for rule in &mut self.rules {
+            rule.see(&self.world, input);
+        }
+    }
+
+    /// Goes on with an alert that was open before a restart.
+    pub fn resume(&mut self, rule: &str, open: &Open<'_>) {
+        for known in self.rules.iter_mut().filter(|r| r.about().name == rule) {
+            known.resume(open);
+        }
+    }
+
+    /// The conditions that hold now: those another takes the place of are left out, and the
+    /// broker's stands for the sensors lost with it.
+    #[must_use]
+    pub fn findings(&self) -> Vec<Finding> {
+        let all: Vec<Finding> = self
+            .rules
+            .iter()
+            .flat_map(|rule| rule.findings(&self.world))
+            .collect();
+        let mut kept: Vec<Finding> = all
+            .iter()
+            .filter(|f| {
+                !all.iter().any(|other| {
+                    f.about.gives_way_to.contains(&other.about.name) && other.subject == f.subject
+                })
+            })
+            .cloned()
+            .collect();
+        let lost: Vec<String> = kept
+            .iter()
+            .filter(|f| f.about.name == "sensor_silent" && f.memory["with"] == "broker")
+            .map(Finding::id)
+            .collect();
+        if let Some(broker) = kept
+            .iter_mut()
+            .find(|f| f.about.name == "broker_unreachable")
+        {
+            broker.includes = lost;
+        }
+        kept
+    }
+
+    /// Whether phones are told that a rule's finding is over.
+    #[must_use]
+    pub fn tells_over(&self, rule: &str, subject: &rules::Subject) -> bool {
+        self.rules
+            .iter()
+            .find(|r| r.about().name == rule)
+            .is_some_and(|r| r.tells_over(&self.world, subject))
+    }
+}

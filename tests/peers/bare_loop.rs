@@ -1,0 +1,79 @@
+//! A peer to measure against: a bare rumqttc loop that writes batched SQLite and acknowledges after
+//! the commit. It knows nothing of sensors, corrections, plausibility, doughs or alerts.
+//!
+//!     bare_loop PORT FILE EXPECT
+//!
+//! Kept session, QoS 1, manual acknowledgement, WAL with synchronous FULL, commits what waits, at
+//! most 500. Prints `ready` when subscribed; stops after EXPECT messages.
+
+#![allow(missing_docs, clippy::print_stdout)]
+
+use std::time::Duration;
+
+use anyhow::{Context as _, Result};
+use rumqttc::{AsyncClient, Event, Incoming, MqttOptions, Publish, QoS};
+use tokio::sync::mpsc;
+
+#[tokio::main(flavor = "current_thread")]
+async fn main() -> Result<()> {
+    let args: Vec<String> = std::env::args().collect();
+    let [_, port, file, expect] = args.as_slice() else {
+        anyhow::bail!("usage: bare_loop PORT FILE EXPECT");
+    };
+    let (port, expect): (u16, usize) = (port.parse()?, expect.parse()?);
+    let mut options = MqttOptions::new("bare-loop", "127.0.0.1", port);
+    options.set_clean_session(false).set_manual_acks(true).set_keep_alive(Duration::from_secs(30));
+    let (client, mut events) = AsyncClient::new(options, 1000);
+    client.subscribe("k/#", QoS::AtLeastOnce).await?;
+
+    let (send, mut wait) = mpsc::channel::<Publish>(1000);
+    let acker = client.clone();
+    let mut db = rusqlite::Connection::open(file)?;
+    db.pragma_update(None, "journal_mode", "wal")?;
+    db.pragma_update(None, "synchronous", "full")?;
+    db.execute_batch("create table if not exists reading(topic text, time integer, value real)")?;
+    let writer = tokio::spawn(async move {
+        let mut rows = Vec::with_capacity(500);
+        let mut done = 0;
+        while done < expect {
+            if wait.recv_many(&mut rows, 500).await == 0 {
+                break;
+            }
+            let tx = db.transaction()?;
+            {
+                let mut insert = tx.prepare_cached("insert into reading values (?1, ?2, ?3)")?;
+                for row in &rows {
+                    let value: f64 = std::str::from_utf8(&row.payload)?.parse()?;
+                    insert.execute((&row.topic, 0, value))?;
+                }
+            }
+            tx.commit()?;
+            done += rows.len();
+            for row in rows.drain(..) {
+                acker.ack(&row).await?;
+            }
+        }
+        // Lets the last acknowledgements leave.
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        anyhow::Ok(())
+    });
+    let poller = tokio::spawn(async move {
+        loop {
+            match events.poll().await.context("the connection")? {
+                Event::Incoming(Incoming::SubAck(_)) => println!("ready"),
+                Event::Incoming(Incoming::Publish(publish)) => {
+                    if send.send(publish).await.is_err() {
+                        // The writer has what it expected; keep polling so that acks leave.
+                        std::future::pending::<()>().await;
+                    }
+                }
+                _ => {}
+            }
+        }
+        #[allow(unreachable_code)]
+        anyhow::Ok(())
+    });
+    let done = writer.await?;
+    poller.abort();
+    done
+}

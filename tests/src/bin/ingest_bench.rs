@@ -1,0 +1,328 @@
+//! Ingest through the whole daemon, beside two peers in the same run: messages a second from the
+//! first to the last commit, CPU a message, resident memory.
+//!
+//!     cargo run --release -p doughwarden-tests --bin ingest_bench -- [MESSAGES] [--check]
+//!
+//! `drain`: a kept session on mosquitto holds the messages and is drained at start. `live`: the
+//! messages are published at full speed to a consumer that is connected. `embedded`: 20 clients at
+//! once publish to the daemon's own broker (no peer: the plain scripts have none).
+//! `--check` exits 1 if the daemon is not at least 2 times the script's throughput, at most half of
+//! its CPU a message, and within 1.3 times the bare loop's CPU.
+
+#![allow(clippy::print_stdout)]
+
+use std::io::{BufRead as _, BufReader, Read as _};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use anyhow::{Context as _, Result, bail};
+use doughwarden_tests::harness::{Daemon, Mosquitto, binary};
+use rumqttc::{AsyncClient, Event, Incoming, MqttOptions, QoS};
+
+const LIMIT: Duration = Duration::from_secs(300);
+
+#[derive(Clone, Copy)]
+struct Figures {
+    per_second: f64,
+    cpu_us: f64,
+    peak_mib: f64,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Way {
+    Drain,
+    Live,
+}
+
+#[tokio::main]
+async fn main() -> Result<std::process::ExitCode> {
+    doughwarden_tests::harness::tls();
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    let messages = args.iter().find_map(|a| a.parse().ok()).unwrap_or(100_000);
+    let check = args.iter().any(|a| a == "--check");
+    let mut bad = Vec::new();
+    println!("{messages} messages, QoS 1, acknowledged after commit, synchronous FULL");
+    println!("{:<9} {:<8} {:>12} {:>14} {:>10}", "way", "who", "messages/s", "CPU us/message", "peak MiB");
+    for (name, way) in [("drain", Way::Drain), ("live", Way::Live)] {
+        let ours = outside(way, messages, ours_start).await?;
+        print(name, "ours", ours);
+        let script = outside(way, messages, script_start).await?;
+        print(name, "script", script);
+        let bare = outside(way, messages, bare_start).await?;
+        print(name, "bare", bare);
+        if ours.per_second < 2.0 * script.per_second {
+            bad.push(format!("{name}: {:.2} times the script's throughput, not 2", ours.per_second / script.per_second));
+        }
+        if ours.cpu_us > 0.5 * script.cpu_us {
+            bad.push(format!("{name}: {:.2} of the script's CPU a message, not half", ours.cpu_us / script.cpu_us));
+        }
+        if ours.cpu_us > 1.3 * bare.cpu_us {
+            bad.push(format!("{name}: {:.2} times the bare loop's CPU, not 1.3", ours.cpu_us / bare.cpu_us));
+        }
+    }
+    print("embedded", "ours", embedded(messages).await?);
+    for line in &bad {
+        println!("MISSED {line}");
+    }
+    Ok(if check && !bad.is_empty() { std::process::ExitCode::FAILURE } else { std::process::ExitCode::SUCCESS })
+}
+
+fn print(way: &str, who: &str, f: Figures) {
+    println!("{way:<9} {who:<8} {:>12.0} {:>14.1} {:>10.0}", f.per_second, f.cpu_us, f.peak_mib);
+}
+
+/// A consumer under test: how to read how many it has committed, and its process.
+struct Consumer {
+    process: Process,
+    count: Counter,
+}
+
+enum Process {
+    Daemon(Daemon),
+    Other(Child),
+}
+
+enum Counter {
+    /// `doughwarden_readings_stored_total` of its metrics.
+    Metrics(String),
+    /// Rows in its SQLite file.
+    Rows(PathBuf),
+}
+
+impl Consumer {
+    fn pid(&self) -> u32 {
+        match &self.process {
+            Process::Daemon(daemon) => daemon.pid(),
+            Process::Other(child) => child.id(),
+        }
+    }
+
+    async fn committed(&self) -> Result<u64> {
+        match &self.count {
+            Counter::Metrics(url) => {
+                let text = reqwest::get(url).await?.text().await?;
+                let line = text
+                    .lines()
+                    .find(|l| l.starts_with("doughwarden_readings_stored_total"))
+                    .context("no such metric")?;
+                Ok(line.rsplit(' ').next().context("a value")?.parse()?)
+            }
+            Counter::Rows(file) => {
+                let db = rusqlite::Connection::open_with_flags(
+                    file,
+                    rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY,
+                )?;
+                // Appended only: the largest rowid is the count.
+                Ok(db
+                    .query_row("select coalesce(max(rowid), 0) from reading", [], |r| r.get::<_, i64>(0))
+                    .map_or(0, |n| n.cast_unsigned()))
+            }
+        }
+    }
+}
+
+type Start = fn(&Path, u16, u64) -> Result<Consumer>;
+
+fn ours_start(dir: &Path, port: u16, _expect: u64) -> Result<Consumer> {
+    let daemon = start_daemon(dir, &format!("broker = \"mqtt://127.0.0.1:{port}\""))?;
+    let count = Counter::Metrics(format!("{}/metrics", daemon.http));
+    Ok(Consumer { process: Process::Daemon(daemon), count })
+}
+
+/// The whole daemon: twenty corrected air sensors in a place where a batch is proofing.
+fn start_daemon(dir: &Path, mqtt: &str) -> Result<Daemon> {
+    let file = dir.join("kitchen.toml");
+    std::fs::write(
+        &file,
+        format!(
+            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n[[sensor]]\nname = \"s{{1}}\"\nplace = \"bench\"\ntopic = \"k/+\"\nquantity = \"air_temperature\"\nunit = \"Cel\"\ncorrection = [{{ from = \"2020-01-01T00:00:00Z\", points = [[20.0, 20.4]] }}]\n"
+        ),
+    )?;
+    let data = dir.join("data");
+    let (file, data) = (file.to_str().context("a path")?, data.to_str().context("a path")?);
+    let book = dir.join("book.jsonl");
+    let start = jiff::Timestamp::now();
+    std::fs::write(
+        &book,
+        format!(
+            "{{\"record\":\"batch\",\"id\":\"2026-bench\",\"dough\":\"plain\",\"place\":\"bench\"}}\n{{\"record\":\"stage\",\"batch\":\"2026-bench\",\"stage\":\"bulk\",\"start\":\"{start}\"}}\n"
+        ),
+    )?;
+    let done = Command::new(binary())
+        .args(["import", "--data", data, book.to_str().context("a path")?])
+        .stderr(Stdio::null())
+        .status()?;
+    anyhow::ensure!(done.success(), "the batch was not imported");
+    Daemon::start(&["run", "--config", file, "--data", data])
+}
+
+fn script_start(dir: &Path, port: u16, expect: u64) -> Result<Consumer> {
+    let python = std::env::var("PEER_PYTHON").unwrap_or_else(|_| "python3".into());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/ingest_script.py");
+    let db = dir.join("peer.db");
+    let mut command = Command::new(python);
+    command.arg(script).args(["--full", "--topic", "k/#", "--port", &port.to_string()]);
+    command.args(["--expect", &expect.to_string(), "--db"]).arg(&db);
+    other(command, db)
+}
+
+fn bare_start(dir: &Path, port: u16, expect: u64) -> Result<Consumer> {
+    let db = dir.join("bare.db");
+    let mut command = Command::new(binary().with_file_name("bare_loop"));
+    command.arg(port.to_string()).arg(&db).arg(expect.to_string());
+    other(command, db)
+}
+
+fn other(mut command: Command, db: PathBuf) -> Result<Consumer> {
+    let mut child = command.stdout(Stdio::piped()).spawn().context("the peer starts")?;
+    let mut out = BufReader::new(child.stdout.take().context("its output is piped")?);
+    let mut line = String::new();
+    out.read_line(&mut line)?;
+    anyhow::ensure!(line.trim() == "ready", "the peer said `{}`", line.trim());
+    std::thread::spawn(move || {
+        let _ = out.read_to_string(&mut String::new());
+    });
+    Ok(Consumer { process: Process::Other(child), count: Counter::Rows(db) })
+}
+
+async fn outside(way: Way, messages: u64, start: Start) -> Result<Figures> {
+    let broker = Mosquitto::start("max_queued_messages 0\nmax_inflight_messages 100")?;
+    let dir = tempfile::tempdir()?;
+    let consumer = start(dir.path(), broker.port, messages)?;
+    wait_connected(&consumer).await?;
+    let consumer = if way == Way::Drain {
+        // It has made its kept session; away while the messages come.
+        stop(consumer);
+        publish(broker.port, 1, messages).await?;
+        start(dir.path(), broker.port, messages)?
+    } else {
+        let port = broker.port;
+        tokio::spawn(async move {
+            if let Err(error) = publish(port, 4, messages).await {
+                eprintln!("publishing: {error:#}");
+            }
+        });
+        consumer
+    };
+    measure(consumer, messages).await
+}
+
+async fn wait_connected(consumer: &Consumer) -> Result<()> {
+    if let Counter::Metrics(url) = &consumer.count {
+        let ready = url.replace("/metrics", "/readyz");
+        let until = Instant::now() + LIMIT;
+        while !reqwest::get(&ready).await?.status().is_success() {
+            anyhow::ensure!(Instant::now() < until, "the daemon did not connect");
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    }
+    Ok(())
+}
+
+fn stop(consumer: Consumer) {
+    match consumer.process {
+        Process::Daemon(daemon) => {
+            let _ = daemon.terminate();
+        }
+        Process::Other(mut child) => {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+async fn embedded(messages: u64) -> Result<Figures> {
+    let dir = tempfile::tempdir()?;
+    let daemon = start_daemon(dir.path(), "listen = \"127.0.0.1:0\"")?;
+    let port = daemon.mqtt_port();
+    let count = Counter::Metrics(format!("{}/metrics", daemon.http));
+    tokio::spawn(async move {
+        if let Err(error) = publish(port, 20, messages).await {
+            eprintln!("publishing: {error:#}");
+        }
+    });
+    measure(Consumer { process: Process::Daemon(daemon), count }, messages).await
+}
+
+/// From the first commit seen to the last; CPU over the whole run less what was spent before it.
+async fn measure(consumer: Consumer, messages: u64) -> Result<Figures> {
+    let cpu_before = cpu_seconds(consumer.pid())?;
+    let until = Instant::now() + LIMIT;
+    let mut first = None;
+    let (mut cpu, mut peak) = (cpu_before, 0.0_f64);
+    loop {
+        // A peer that is done ends: its figures are those of the last look.
+        if let (Ok(c), Ok(p)) = (cpu_seconds(consumer.pid()), peak_mib(consumer.pid())) {
+            (cpu, peak) = (c, peak.max(p));
+        }
+        let done = consumer.committed().await.unwrap_or(0);
+        if done > 0 && first.is_none() {
+            first = Some((Instant::now(), done));
+        }
+        if done >= messages {
+            break;
+        }
+        if Instant::now() > until {
+            bail!("only {done} of {messages} were committed in {LIMIT:?}");
+        }
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+    let (began, already) = first.context("a first commit")?;
+    let spent = began.elapsed().as_secs_f64().max(1e-3);
+    stop(consumer);
+    Ok(Figures {
+        per_second: (messages - already.min(messages - 1)) as f64 / spent,
+        cpu_us: (cpu - cpu_before) / messages as f64 * 1e6,
+        peak_mib: peak,
+    })
+}
+
+/// User and system time of a process: fields 14 and 15 of its stat, in ticks of 1/100 s.
+fn cpu_seconds(pid: u32) -> Result<f64> {
+    let text = std::fs::read_to_string(format!("/proc/{pid}/stat"))?;
+    let after = text.rsplit(") ").next().context("stat has a name in brackets")?;
+    let ticks: Vec<f64> = after.split(' ').skip(11).take(2).filter_map(|t| t.parse().ok()).collect();
+    Ok(ticks.iter().sum::<f64>() / 100.0)
+}
+
+fn peak_mib(pid: u32) -> Result<f64> {
+    let text = std::fs::read_to_string(format!("/proc/{pid}/status"))?;
+    let line = text.lines().find(|l| l.starts_with("VmHWM:")).context("a peak")?;
+    Ok(line.split_whitespace().nth(1).context("a number")?.parse::<f64>()? / 1024.0)
+}
+
+/// `messages` numbers over so many clients, each acknowledged by the broker before this returns.
+async fn publish(port: u16, clients: u64, messages: u64) -> Result<()> {
+    let mut tasks = tokio::task::JoinSet::new();
+    for number in 0..clients {
+        let share = messages / clients + u64::from(number < messages % clients);
+        tasks.spawn(async move {
+            let mut options = MqttOptions::new(format!("pub-{number}"), "127.0.0.1", port);
+            options.set_inflight(100).set_keep_alive(Duration::from_secs(30));
+            let (client, mut events) = AsyncClient::new(options, 200);
+            let feeder = tokio::spawn(async move {
+                for i in 0..share {
+                    let value = 22.0 + (i % 40) as f64 / 20.0;
+                    let topic = format!("k/{}", number * 5 + i % 5);
+                    if client.publish(topic, QoS::AtLeastOnce, false, format!("{value:.2}")).await.is_err() {
+                        break;
+                    }
+                }
+                client
+            });
+            let mut acknowledged = 0;
+            while acknowledged < share {
+                if let Event::Incoming(Incoming::PubAck(_)) = events.poll().await? {
+                    acknowledged += 1;
+                }
+            }
+            feeder.await?;
+            anyhow::Ok(())
+        });
+    }
+    while let Some(task) = tasks.join_next().await {
+        task??;
+    }
+    Ok(())
+}

@@ -1,0 +1,58 @@
+//! Prints the studies of alert timing: `watch_study nearly|nights|faults [--share 0.1] [--check]`.
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use doughwarden_tests::watch_study;
+
+#[derive(Parser)]
+#[command(about = "Studies of when alerts come, on simulated nights")]
+struct Command {
+    #[command(subcommand)]
+    study: Study,
+    /// The share of the full number of runs.
+    #[arg(long, default_value_t = 1.0, global = true)]
+    share: f64,
+    /// Exit 1 unless the study's bar is met.
+    #[arg(long, global = true)]
+    check: bool,
+}
+
+#[derive(Subcommand)]
+enum Study {
+    /// The nearly-ready alert against its lead: 400 runs.
+    Nearly,
+    /// Ordinary nights, for false alarms: 400.
+    Nights,
+    /// Nights with one fault each, for missed alarms: 200.
+    Faults,
+}
+
+fn main() -> anyhow::Result<ExitCode> {
+    let command = Command::parse();
+    let (mut text, short) = match command.study {
+        Study::Nearly => {
+            let study = watch_study::nearly(command.share);
+            (study.table(), study.short_of())
+        }
+        Study::Nights => {
+            let study = watch_study::nights::nights(command.share)?;
+            (study.table(), study.short_of())
+        }
+        Study::Faults => {
+            let study = watch_study::nights::faults(command.share)?;
+            (study.table(), study.short_of())
+        }
+    };
+    for line in &short {
+        text += &format!("short of the bar: {line}\n");
+    }
+    // A closed pipe is the reader's wish.
+    let _ = std::io::stdout().write_all(text.as_bytes());
+    Ok(if command.check && !short.is_empty() {
+        ExitCode::FAILURE
+    } else {
+        ExitCode::SUCCESS
+    })
+}

@@ -1,0 +1,250 @@
+//! The copy to InfluxDB: a real server that takes line protocol on `/api/v2/write` (Debian's
+//! victoria-metrics), and a server that fails in every way the protocol has.
+
+use std::collections::BTreeMap;
+use std::io::Read as _;
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use axum::http::StatusCode;
+use doughwarden_tests::harness::{Daemon, doughwarden, free_port, tls, wait_for};
+use serde_json::{Value, json};
+
+struct Victoria {
+    child: Child,
+    port: u16,
+    _dir: tempfile::TempDir,
+}
+
+impl Victoria {
+    fn start(port: u16) -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let child = Command::new("victoria-metrics")
+            .arg(format!("-httpListenAddr=127.0.0.1:{port}"))
+            .arg(format!("-storageDataPath={}", dir.path().display()))
+            .arg("-retentionPeriod=100y")
+            .arg("-dedup.minScrapeInterval=1ms")
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("victoria-metrics is not installed: run tests/run");
+        Self { child, port, _dir: dir }
+    }
+
+    /// Every sample it has: series by its labels, each a list of `(ms, value)` in order of time.
+    async fn samples(&self) -> BTreeMap<String, Vec<(i64, f64)>> {
+        let base = format!("http://127.0.0.1:{}", self.port);
+        // Makes what was just written visible to the export.
+        let _ = reqwest::get(format!("{base}/internal/force_flush")).await;
+        let text = reqwest::get(format!("{base}/api/v1/export?match[]=reading_value"))
+            .await
+            .unwrap()
+            .text()
+            .await
+            .unwrap();
+        let mut series: BTreeMap<String, Vec<(i64, f64)>> = BTreeMap::new();
+        for line in text.lines() {
+            let line: Value = serde_json::from_str(line).unwrap();
+            let times = line["timestamps"].as_array().unwrap().iter();
+            let values = line["values"].as_array().unwrap().iter();
+            series
+                .entry(line["metric"].to_string())
+                .or_default()
+                .extend(times.zip(values).map(|(t, v)| (t.as_i64().unwrap(), v.as_f64().unwrap())));
+        }
+        for samples in series.values_mut() {
+            samples.sort_by_key(|s| s.0);
+        }
+        series
+    }
+}
+
+impl Drop for Victoria {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn config(dir: &std::path::Path, port: u16) -> String {
+    let file = dir.join("kitchen.toml");
+    std::fs::write(
+        &file,
+        format!(
+            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[influx]\nurl = \"http://127.0.0.1:{port}\"\norg = \"kitchen\"\nbucket = \"dough\"\ntoken = \"t\"\n"
+        ),
+    )
+    .unwrap();
+    file.to_str().unwrap().to_owned()
+}
+
+async fn waiting(daemon: &Daemon) -> Option<f64> {
+    let text = reqwest::get(format!("{}/metrics", daemon.http)).await.ok()?.text().await.ok()?;
+    let line = text.lines().find(|l| l.starts_with("doughwarden_copy_waiting"))?;
+    line.split_whitespace().nth(1)?.parse().ok()
+}
+
+/// Readings of ten sensors, one each five seconds, between two minutes of 10 January 2026.
+fn readings(from_min: i64, to_min: i64) -> String {
+    let mut text = String::new();
+    for second in (from_min * 60..to_min * 60).step_by(5) {
+        for sensor in 0..10 {
+            let at = jiff::Timestamp::from_second(1_768_024_800 + second).unwrap();
+            let value = 20.0 + f64::from(sensor) + (second % 600) as f64 / 1000.0;
+            text.push_str(
+                &json!({"record":"reading","time":at.to_string(),"sensor":format!("s{sensor}"),"quantity":"air_temperature","value":value,"unit":"Cel"})
+                    .to_string(),
+            );
+            text.push('\n');
+        }
+    }
+    text
+}
+
+fn peak_memory_kib(pid: u32) -> u64 {
+    let mut text = String::new();
+    std::fs::File::open(format!("/proc/{pid}/status")).unwrap().read_to_string(&mut text).unwrap();
+    let line = text.lines().find(|l| l.starts_with("VmHWM:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse().unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
+    tls();
+    let dir = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let config = config(dir.path(), port);
+    let data = dir.path().join("data");
+    let args = ["run", "--config", &config, "--data", data.to_str().unwrap()];
+    let import = |name: &str, text: String| {
+        let file = dir.path().join(name);
+        std::fs::write(&file, text).unwrap();
+        let out = doughwarden(&["import", file.to_str().unwrap(), "--data", data.to_str().unwrap()]);
+        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    };
+    let daemon = Daemon::start(&args).unwrap();
+    let at_rest = peak_memory_kib(daemon.pid());
+    import("first.jsonl", readings(0, 180));
+    // A restart in the middle of the outage.
+    daemon.kill();
+    let daemon = Daemon::start(&args).unwrap();
+    import("second.jsonl", readings(180, 360));
+    wait_for("the whole outage to be queued", Duration::from_secs(60), || async {
+        (waiting(&daemon).await? == 43_200.0).then_some(())
+    })
+    .await
+    .unwrap();
+    let server = Victoria::start(port);
+    // Live data while it drains.
+    import("live.jsonl", readings(360, 361));
+    wait_for("the queue to drain", Duration::from_secs(300), || async {
+        (waiting(&daemon).await? == 0.0).then_some(())
+    })
+    .await
+    .unwrap();
+    let grown = peak_memory_kib(daemon.pid()).saturating_sub(at_rest);
+    let series = wait_for("the server to show them all", Duration::from_secs(60), || async {
+        let series = server.samples().await;
+        (series.values().map(Vec::len).sum::<usize>() >= 43_320).then_some(series)
+    })
+    .await
+    .unwrap();
+    assert_eq!(series.len(), 10);
+    for (labels, samples) in series {
+        assert_eq!(samples.len(), 4_332, "{labels}");
+        assert!(samples.windows(2).all(|pair| pair[1].0 - pair[0].0 == 5_000), "{labels}");
+    }
+    println!("peak memory grew by {grown} KiB during outage and drain");
+    assert!(grown < 40 * 1024, "memory grew by {grown} KiB");
+}
+
+/// Answers by a script, then takes everything; keeps what it took, in order.
+#[derive(Clone, Default)]
+struct Moody {
+    script: Arc<Mutex<Vec<u16>>>,
+    taken: Arc<Mutex<Vec<String>>>,
+    seen: Arc<Mutex<Vec<u16>>>,
+}
+
+impl Moody {
+    async fn start(script: &[u16]) -> (Self, u16) {
+        let this = Self::default();
+        *this.script.lock().unwrap() = script.iter().rev().copied().collect();
+        let moody = this.clone();
+        let app = axum::Router::new().route(
+            "/api/v2/write",
+            axum::routing::post(move |body: String| {
+                let moody = moody.clone();
+                async move { moody.answer(&body).await }
+            }),
+        );
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        tokio::spawn(async move { axum::serve(listener, app).await });
+        (this, port)
+    }
+
+    async fn answer(&self, body: &str) -> (StatusCode, [(&'static str, &'static str); 1], String) {
+        let header = [("retry-after", "1")];
+        // `check` writes nothing: an empty body is no reading.
+        let mood = if body.is_empty() { None } else { self.script.lock().unwrap().pop() };
+        if let Some(mood) = mood {
+            self.seen.lock().unwrap().push(mood);
+            if mood == 0 {
+                // Accepts and stays silent.
+                std::future::pending::<()>().await;
+            }
+            return (StatusCode::from_u16(mood).unwrap(), header, "in a mood".into());
+        }
+        // A point it will never take, as a server with a field-type conflict has.
+        if body.contains("sensor=poison") {
+            return (StatusCode::UNPROCESSABLE_ENTITY, header, "field type conflict".into());
+        }
+        self.taken.lock().unwrap().extend(body.lines().map(str::to_owned));
+        (StatusCode::NO_CONTENT, header, String::new())
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing() {
+    tls();
+    let dir = tempfile::tempdir().unwrap();
+    let (server, port) = Moody::start(&[503, 429, 0, 401, 404, 413, 500]).await;
+    let config = config(dir.path(), port);
+    let data = dir.path().join("data");
+    let mut text = readings(0, 2);
+    text.push_str("{\"record\":\"reading\",\"time\":\"2026-01-10T06:00:02Z\",\"sensor\":\"poison\",\"quantity\":\"air_temperature\",\"value\":20,\"unit\":\"Cel\"}\n");
+    text.push_str(&readings(2, 4));
+    let daemon =
+        Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
+    let file = dir.path().join("book.jsonl");
+    std::fs::write(&file, text).unwrap();
+    let out = doughwarden(&["import", file.to_str().unwrap(), "--data", data.to_str().unwrap()]);
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    wait_for("everything but the poisoned reading", Duration::from_secs(300), || async {
+        (server.taken.lock().unwrap().len() >= 480).then_some(())
+    })
+    .await
+    .unwrap();
+    wait_for("the queue to be empty", Duration::from_secs(60), || async {
+        (waiting(&daemon).await? == 0.0).then_some(())
+    })
+    .await
+    .unwrap();
+    let taken = server.taken.lock().unwrap().clone();
+    assert_eq!(server.seen.lock().unwrap().len(), 7, "every mood was met");
+    let mut times: BTreeMap<&str, Vec<i64>> = BTreeMap::new();
+    for line in &taken {
+        let sensor = line.split("sensor=").nth(1).unwrap().split(' ').next().unwrap();
+        times.entry(sensor).or_default().push(line.rsplit(' ').next().unwrap().parse().unwrap());
+    }
+    assert_eq!(times.len(), 10);
+    for (sensor, times) in times {
+        assert_eq!(times.len(), 48, "{sensor}");
+        assert!(times.is_sorted_by(|a, b| a < b), "{sensor}: in order, none twice");
+    }
+    // All readings, the poisoned one too, are in the embedded store.
+    let out = doughwarden(&["export", "--data", data.to_str().unwrap()]);
+    assert_eq!(String::from_utf8(out.stdout).unwrap().lines().count(), 481);
+}
