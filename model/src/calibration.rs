@@ -26,14 +26,14 @@ const SWEEPS: usize = 6;
 const DAMPING: f64 = 0.8;
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
 const LEAST_PRECISION: f64 = 0.01;
-/// Prior of ln s: about 0.13, own choice within the sheet of a home baker's scatter.
-const SPREAD: (f64, f64) = (-2.04, 0.4);
+/// Prior of ln s: about 0.115, own choice within the sheet of a home baker's scatter.
+const SPREAD: (f64, f64) = (-2.16, 0.35);
 /// Spread of ln rise at ready from bake to bake, before any is known.
-const EYE_SD: f64 = 0.12;
+const EYE_SD: f64 = 0.09;
 /// Spread of the rise curve between doughs of one stage: ln rise, lag, ln power.
 const BETWEEN: [f64; 3] = [0.22, 0.07, 0.15];
 /// Spread of a stage's usual curve about the textbook one.
-const TEXTBOOK: [f64; 3] = [0.3, 0.1, 0.2];
+const TEXTBOOK: [f64; 3] = [0.25, 0.1, 0.15];
 
 /// Bulk or final proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -171,8 +171,13 @@ fn textbook(stage: Stage) -> FittedCurve {
     for (i, row) in covariance.iter_mut().enumerate() {
         row[i] = TEXTBOOK[i] * TEXTBOOK[i] + BETWEEN[i] * BETWEEN[i];
     }
-    let ln_rise = if stage == Stage::Bulk { -0.02 } else { -0.25 };
-    FittedCurve { curve: RiseCurve { ln_rise, ..RiseCurve::UNKNOWN }, covariance }
+    // A doubling first has to fill the dough's water with gas, 37 % of its volume (carbon dioxide's
+    // solubility at 30 °C, Weiss 1974): a quarter of the way. After shaping the water is full.
+    let curve = match stage {
+        Stage::Bulk => RiseCurve { ln_rise: -0.05, lag: 0.25, ln_power: 0.05 },
+        Stage::Final => RiseCurve { ln_rise: -0.35, lag: 0.07, ln_power: 0.0 },
+    };
+    FittedCurve { curve, covariance }
 }
 
 impl Default for Calibration {
@@ -188,10 +193,10 @@ impl Default for Calibration {
             columns,
             mean: vec![TILT.0, DOSE.0, HOUSE.0, FINAL.0],
             covariance,
-            spread: 0.15,
+            spread: 0.125,
             shared: 0.5,
             eye_sd: EYE_SD,
-            noise_share: 0.08,
+            noise_share: 0.07,
             noise: 0.035,
             curves: BTreeMap::new(),
             usual_curves: [textbook(Stage::Bulk), textbook(Stage::Final)],
@@ -730,7 +735,7 @@ impl<'a> Fit<'a> {
             let all: Vec<usize> = members.iter().flat_map(|m| m.iter().copied()).collect();
             let book = textbook(stage);
             let wide = [0, 1, 2].map(|i| TEXTBOOK[i].hypot(BETWEEN[i] / (members.len() as f64).sqrt()));
-            let usual = self.fit_curve(&all, book.curve, wide, 0.0);
+            let usual = self.fit_curve(&all, book.curve, book.curve, wide);
             let mut covariance = usual.covariance;
             for (i, row) in covariance.iter_mut().enumerate() {
                 row[i] += BETWEEN[i] * BETWEEN[i];
@@ -746,7 +751,8 @@ impl<'a> Fit<'a> {
                     centre.ln_rise = target.ln();
                     sds[0] = 0.14;
                 }
-                let fitted = self.fit_curve(group, centre, sds, 0.0);
+                let from = self.now.curves.get(key).map_or(usual.curve, |c| c.curve);
+                let fitted = self.fit_curve(group, from, centre, sds);
                 self.now.curves.insert(key.clone(), fitted);
             }
         }
@@ -794,52 +800,41 @@ impl<'a> Fit<'a> {
         sum.max(1e-300).ln()
     }
 
-    fn fit_curve(&self, group: &[usize], centre: RiseCurve, sds: [f64; 3], _spare: f64) -> FittedCurve {
+    /// Newton's method with a ridge where the surface is not curved downward (the mixture for
+    /// mistakes can bend it up); the covariance is the inverse curvature at the end.
+    fn fit_curve(&self, group: &[usize], from: RiseCurve, centre: RiseCurve, sds: [f64; 3]) -> FittedCurve {
         let f = |eta: &Vector3<f64>| self.ln_posterior(group, eta, centre, sds);
-        let mut eta = Vector3::new(centre.ln_rise, centre.lag, centre.ln_power);
-        let h = [0.02, 0.01, 0.02];
+        let prior_precision = Matrix3::from_diagonal(&Vector3::from(sds.map(|s| s.powi(-2))));
+        let mut eta = Vector3::new(from.ln_rise, from.lag, from.ln_power);
         let mut here = f(&eta);
-        let mut covariance = Matrix3::from_diagonal(&Vector3::new(sds[0] * sds[0], sds[1] * sds[1], sds[2] * sds[2]));
-        for _ in 0..6 {
-            let mut gradient = Vector3::zeros();
-            let mut hessian = Matrix3::zeros();
-            let at = |a: [f64; 3]| f(&(eta + Vector3::from(a)));
-            for i in 0..3 {
-                let mut d = [0.0; 3];
-                d[i] = h[i];
-                let (up, down) = (at(d), at(d.map(|x| -x)));
-                gradient[i] = (up - down) / (2.0 * h[i]);
-                // Never flatter than the prior: the mixture for mistakes can bend the surface up.
-                hessian[(i, i)] = ((2.0 * here - up - down) / (h[i] * h[i])).max(sds[i].powi(-2));
-                for j in 0..i {
-                    let mut e = d;
-                    e[j] = h[j];
-                    let mut g = d;
-                    g[j] = -h[j];
-                    let cross = -(at(e) + at(e.map(|x| -x)) - at(g) - at(g.map(|x| -x))) / (4.0 * h[i] * h[j]);
-                    hessian[(i, j)] = cross;
-                    hessian[(j, i)] = cross;
-                }
+        let mut covariance = Matrix3::from_diagonal(&Vector3::from(sds.map(|s| s * s)));
+        for _ in 0..8 {
+            let (gradient, hessian) = curvature(&f, &eta, here);
+            let mut ridge = 0.0;
+            let mut chol = Cholesky::new(hessian);
+            while chol.is_none() && ridge < 1e4 {
+                ridge = if ridge == 0.0 { 0.3 } else { ridge * 3.0 };
+                chol = Cholesky::new(hessian + prior_precision * ridge);
             }
-            let Some(chol) = Cholesky::new(hessian) else { break };
+            let Some(chol) = chol else { break };
             covariance = chol.inverse();
             let step = chol.solve(&gradient);
             let mut share = 1.0;
-            let mut moved = false;
-            while share > 0.03 {
+            let mut gained = 0.0;
+            while share > 0.02 {
                 let mut next = eta + step * share;
                 next[0] = next[0].clamp(-3.0, 2.5);
                 next[1] = next[1].clamp(-0.2, 0.7);
                 next[2] = next[2].clamp(-1.2, 1.2);
                 let there = f(&next);
                 if there > here {
-                    moved = there - here > 1e-4;
+                    gained = there - here;
                     (eta, here) = (next, there);
                     break;
                 }
                 share *= 0.4;
             }
-            if !moved {
+            if gained < 1e-3 {
                 break;
             }
         }
@@ -865,24 +860,26 @@ impl<'a> Fit<'a> {
             return;
         }
         let score = |fit: &Self| -> f64 {
-            let prior = ((fit.now.noise_share / 0.08).ln() / 0.4).powi(2) + ((fit.now.eye_sd / EYE_SD).ln() / 0.4).powi(2);
+            let prior = ((fit.now.noise_share / 0.07).ln() / 0.4).powi(2) + ((fit.now.eye_sd / EYE_SD).ln() / 0.4).powi(2);
             with.iter().map(|(i, c)| fit.ln_rises(*i, *c)).sum::<f64>() - 0.5 * prior
         };
         let mut best = score(self);
-        for which in 0..2 {
-            for factor in [0.8, 1.25] {
-                let old = (self.now.noise_share, self.now.eye_sd);
-                if which == 0 {
-                    self.now.noise_share = (old.0 * factor).clamp(0.02, 0.4);
-                } else {
-                    self.now.eye_sd = (old.1 * factor).clamp(0.03, 0.4);
+        for factor in [1.5, 1.2, 1.1] {
+            for which in 0..2 {
+                for towards in [factor, 1.0 / factor] {
+                    let old = (self.now.noise_share, self.now.eye_sd);
+                    if which == 0 {
+                        self.now.noise_share = (old.0 * towards).clamp(0.02, 0.4);
+                    } else {
+                        self.now.eye_sd = (old.1 * towards).clamp(0.03, 0.4);
+                    }
+                    let now = score(self);
+                    if now > best {
+                        best = now;
+                        break;
+                    }
+                    (self.now.noise_share, self.now.eye_sd) = old;
                 }
-                let now = score(self);
-                if now > best {
-                    best = now;
-                    break;
-                }
-                (self.now.noise_share, self.now.eye_sd) = old;
             }
         }
     }
@@ -902,6 +899,31 @@ impl<'a> Fit<'a> {
         self.now.temperatures_c = range;
         self.now
     }
+}
+
+/// Gradient and negated second derivatives by central differences.
+fn curvature(f: &impl Fn(&Vector3<f64>) -> f64, eta: &Vector3<f64>, here: f64) -> (Vector3<f64>, Matrix3<f64>) {
+    let h = [0.03, 0.015, 0.03];
+    let at = |i: usize, x: f64, j: usize, y: f64| {
+        let mut e = *eta;
+        e[i] += x * h[i];
+        e[j] += y * h[j];
+        f(&e)
+    };
+    let mut gradient = Vector3::zeros();
+    let mut hessian = Matrix3::zeros();
+    for i in 0..3 {
+        let (up, down) = (at(i, 1.0, i, 0.0), at(i, -1.0, i, 0.0));
+        gradient[i] = (up - down) / (2.0 * h[i]);
+        hessian[(i, i)] = (2.0 * here - up - down) / (h[i] * h[i]);
+        for j in 0..i {
+            let cross = -(at(i, 1.0, j, 1.0) + at(i, -1.0, j, -1.0) - at(i, 1.0, j, -1.0) - at(i, -1.0, j, 1.0))
+                / (4.0 * h[i] * h[j]);
+            hessian[(i, j)] = cross;
+            hessian[(j, i)] = cross;
+        }
+    }
+    (gradient, hessian)
 }
 
 /// Five- and three-point Gauss-Hermite rules for a standard normal (Abramowitz & Stegun, table

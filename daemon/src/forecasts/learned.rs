@@ -26,6 +26,68 @@ pub struct Learned {
     pub calibration: Calibration,
     /// How warm this kitchen's doughs start.
     pub habit: StartHabit,
+    /// This kitchen's lag of the dough behind its air, over a sphere's in still air.
+    pub lag: LagScale,
+}
+
+/// A factor with its spread.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LagScale {
+    /// Most probable.
+    pub scale: f64,
+    /// Standard deviation of its logarithm.
+    pub ln_sd: f64,
+}
+
+impl Default for LagScale {
+    /// A dough slumps into something flatter than a ball, and few kitchens' air stands still: three
+    /// quarters, give or take a third (own choice).
+    fn default() -> Self {
+        Self { scale: 0.75, ln_sd: 0.35 }
+    }
+}
+
+/// Factors tried: even in the logarithm from 0.25 to 1.8.
+const LAG_STEPS: usize = 9;
+
+/// The lag's scale from readings of doughs in stages that are over: what each factor makes of them,
+/// times the prior.
+///
+/// # Errors
+/// If the readings cannot be read.
+pub fn lag_scale(
+    sources: Sources<'_>,
+    habit: StartHabit,
+    at: UtcMs,
+    chosen: &dyn Fn(&str, StageKind) -> bool,
+) -> Result<LagScale> {
+    let base = LagScale::default();
+    let mut rows: Vec<(f64, f64)> = (0..LAG_STEPS)
+        .map(|i| {
+            let ln = (0.25f64).ln() + (1.8f64 / 0.25).ln() * i as f64 / (LAG_STEPS - 1) as f64;
+            let z = (ln - base.scale.ln()) / base.ln_sd;
+            (ln, -0.5 * z * z)
+        })
+        .collect();
+    for s in sources.book.stages.values() {
+        if known_end(s, at).is_none() || !chosen(&s.batch, s.stage) {
+            continue;
+        }
+        for row in &mut rows {
+            let builder = Builder { sources, habit, lag_scale: row.0.exp(), without: Without::default() };
+            row.1 += builder.ln_likelihood_of_spots(&s.batch, s.stage, at)?;
+        }
+    }
+    let top = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+    let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
+    for (ln, l) in rows {
+        let w = (l - top).exp();
+        total += w;
+        mean += w * ln;
+        square += w * ln * ln;
+    }
+    mean /= total;
+    Ok(LagScale { scale: mean.exp(), ln_sd: (square / total - mean * mean).max(0.0).sqrt().max(0.05) })
 }
 
 /// The stages that may teach something at a moment.
@@ -69,8 +131,9 @@ impl Learned {
     pub fn fit(sources: Sources<'_>, at: UtcMs, without: Without) -> Result<Self> {
         let teachers: BTreeSet<(String, StageKind)> = teachers(sources.book, at).into_iter().collect();
         let habit = habit(&sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
-        let past = past_stages(sources, habit, at, without)?;
-        Ok(Self { calibration: Calibration::fit(&past, None), habit })
+        let lag = lag_scale(sources, habit, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
+        let past = past_stages(sources, habit, lag.scale, at, without)?;
+        Ok(Self { calibration: Calibration::fit(&past, None), habit, lag })
     }
 }
 
@@ -78,8 +141,14 @@ impl Learned {
 ///
 /// # Errors
 /// If the readings cannot be read.
-pub fn past_stages(sources: Sources<'_>, habit: StartHabit, at: UtcMs, without: Without) -> Result<Vec<PastStage>> {
-    let builder = Builder { sources, habit, without };
+pub fn past_stages(
+    sources: Sources<'_>,
+    habit: StartHabit,
+    lag_scale: f64,
+    at: UtcMs,
+    without: Without,
+) -> Result<Vec<PastStage>> {
+    let builder = Builder { sources, habit, lag_scale, without };
     let mut past = Vec::new();
     for (batch, kind) in teachers(sources.book, at) {
         if let Some(stage) = builder.past(&batch, kind, at)? {

@@ -44,7 +44,8 @@ impl<'a> Fitted<'a> {
             .max()
             .unwrap_or(UtcMs(i64::MIN / 2));
         let habit = learned::habit(&sources, until, &|batch, kind| chosen.contains(&(batch.to_owned(), kind)))?;
-        let builder = Builder { sources, habit, without };
+        let lag = learned::lag_scale(sources, habit, until, &|batch, kind| chosen.contains(&(batch.to_owned(), kind)))?;
+        let builder = Builder { sources, habit, lag_scale: lag.scale, without };
         let mut past = Vec::new();
         for (batch, kind) in stages {
             if let Some(stage) = builder.past(batch, *kind, until)? {
@@ -58,7 +59,7 @@ impl<'a> Fitted<'a> {
         } else {
             Calibration::fit(&past, None)
         };
-        Ok(Self { sources, learned: Learned { calibration, habit }, without })
+        Ok(Self { sources, learned: Learned { calibration, habit, lag }, without })
     }
 
     /// What was learned.
