@@ -68,7 +68,7 @@ impl Daemon {
             ingest::Options { free_port_if_busy: any_port_if_busy },
         )
         .await?;
-
+        batches::follow::start(&app, &mut rooms);
         forecasts::start(&app, &mut rooms);
         watch::start(&app, &mut rooms);
         notify::start(&app, publisher, &mut rooms);

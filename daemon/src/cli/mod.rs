@@ -1,9 +1,10 @@
 //! The command line: one file a command; parsing, exit codes, one line for each error.
 
-
-
+mod backtest;
+mod calibrate;
 mod check;
 mod demo;
+mod export;
 mod first_config;
 mod forecast;
 mod import;
@@ -62,8 +63,14 @@ enum Command {
     Demo(demo::Demo),
     /// Reads log books (JSON Lines) into the store
     Import(import::Import),
+    /// Writes the log book (JSON Lines) to standard output
+    Export(export::Export),
     /// When the proof in progress will be ready, and how sure that is
     Forecast(forecast::Forecast),
+    /// Learns from every finished stage now
+    Calibrate(calibrate::Calibrate),
+    /// How close the forecasts would have been on past stages
+    Backtest(backtest::Backtest),
     /// Tries the configuration and every connection it names
     Check,
     /// Writes a first configuration for a kitchen's network, with keys, and shows how to sign in
@@ -80,7 +87,10 @@ pub fn main() -> ExitCode {
         Command::Run => run::run(&common),
         Command::Demo(demo) => demo.run(&common),
         Command::Import(import) => import.run(&common),
+        Command::Export(export) => export.run(&common),
         Command::Forecast(forecast) => forecast.run(&common),
+        Command::Calibrate(calibrate) => calibrate.run(&common),
+        Command::Backtest(backtest) => backtest.run(&common),
         Command::Check => check::run(&common),
         Command::FirstConfig(first) => first.run(&common),
     };
