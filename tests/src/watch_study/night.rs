@@ -307,7 +307,9 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
     // this batch by themselves; its end is looked for first.
     while now < last
         && ends.is_none_or(|end| now < end)
-        && night.fault_at.is_none_or(|at| minutes(at, now) < FAULT_MIN || ends.is_some())
+        && night
+            .fault_at
+            .is_none_or(|at| minutes(at, now) < FAULT_MIN || ends.is_some())
     {
         now = now.plus_ms((STEP_S * 1000.0) as i64);
         let since_min = now.seconds_since(scene.begin) / 60.0;
@@ -362,8 +364,10 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
                 night.fault_at = Some(now);
             }
             let untapped = scene.oddity == Some(Oddity::Untapped);
-            let stays_min = if forgotten || untapped {
-                FORGOTTEN_MIN
+            let stays_min = if forgotten {
+                (FORGOTTEN * since_min).max(45.0)
+            } else if untapped {
+                45.0
             } else {
                 taps_after_min
             };
