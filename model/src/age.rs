@@ -12,6 +12,7 @@
 use crate::cardinal::{REFERENCE_C, RateLaw};
 use crate::heat::lag_step;
 use crate::thermal_death::ThermalDeath;
+use serde::{Deserialize, Serialize};
 
 /// Longest step that is integrated as one, minutes (Simpson's rule on each).
 const STEP_MIN: f64 = 2.0;
@@ -246,6 +247,64 @@ impl StartTemperature {
             pull += keep * residual / (noise * noise);
         }
         Self { mean_c: self.mean_c + pull / precision, sd_c: precision.sqrt().recip() }
+    }
+}
+
+/// How warm a kitchen's doughs are when they start, by the room they start in:
+/// `Td0 = mean + slope (air - 22)`, learned with a prior from starts that were measured.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct StartHabit {
+    /// Dough temperature at the start in a room of 22 °C.
+    pub mean_c: f64,
+    /// Degrees of dough per degree of air.
+    pub slope: f64,
+    /// Scatter, °C.
+    pub sd_c: f64,
+}
+
+impl Default for StartHabit {
+    /// 24.5 °C in a room of 22 °C, a third of a degree per degree, give or take 1.6 (common
+    /// practice: desired dough temperatures of 23 to 26 °C; the slope is an own choice).
+    fn default() -> Self {
+        Self { mean_c: 24.5, slope: 0.35, sd_c: 1.6 }
+    }
+}
+
+/// The room in which a habit's mean holds, °C.
+const HABIT_AIR_C: f64 = 22.0;
+
+impl StartHabit {
+    /// From measured starts `(air_c, dough_c)`, shrunk towards the default.
+    pub fn learn(starts: &[(f64, f64)]) -> Self {
+        let base = Self::default();
+        let (mut a11, mut a12, mut a22, mut b1, mut b2) = (1.0 / 1.5f64.powi(2), 0.0, 1.0 / 0.25f64.powi(2), 0.0, 0.0);
+        let noise = 1.2f64.powi(-2);
+        let usable: Vec<(f64, f64)> = starts
+            .iter()
+            .filter(|(a, d)| a.is_finite() && d.is_finite() && (5.0..45.0).contains(d) && (-5.0..50.0).contains(a))
+            .map(|&(a, d)| (a - HABIT_AIR_C, d))
+            .collect();
+        for &(x, d) in &usable {
+            let y = (d - base.mean_c - base.slope * x).clamp(-5.0, 5.0);
+            a11 += noise;
+            a12 += noise * x;
+            a22 += noise * x * x;
+            b1 += noise * y;
+            b2 += noise * x * y;
+        }
+        let det = a11 * a22 - a12 * a12;
+        let (m, s) = ((a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det);
+        let mut fitted = Self { mean_c: base.mean_c + m, slope: (base.slope + s).clamp(-0.2, 1.2), sd_c: base.sd_c };
+        let rss: f64 = usable.iter().map(|&(x, d)| (d - fitted.mean_c - fitted.slope * x).clamp(-5.0, 5.0).powi(2)).sum();
+        // Four bakes' worth of the prior's scatter.
+        fitted.sd_c = ((rss + 4.0 * base.sd_c * base.sd_c) / (usable.len() as f64 + 4.0)).sqrt().clamp(0.5, 4.0);
+        fitted
+    }
+
+    /// What a dough that nobody measured starts at in such air.
+    pub fn expect(&self, air_c: f64) -> StartTemperature {
+        let x = if air_c.is_finite() { (air_c - HABIT_AIR_C).clamp(-15.0, 15.0) } else { 0.0 };
+        StartTemperature { mean_c: (self.mean_c + self.slope * x).clamp(2.0, 40.0), sd_c: self.sd_c }
     }
 }
 

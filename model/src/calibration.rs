@@ -364,6 +364,33 @@ impl Calibration {
         Fit::new(stages, start).run()
     }
 
+    /// The same with the house's tilt held at nothing: for showing what it is worth.
+    pub fn fit_untilted(stages: &[PastStage]) -> Self {
+        let mut fit = Fit::new(stages, None);
+        for row in &mut fit.rows {
+            row.retain(|(c, _)| *c != 0);
+        }
+        for row in &mut fit.named {
+            row.retain(|(c, _)| *c != Column::Tilt);
+        }
+        fit.run()
+    }
+
+    /// The same with nothing shared between doughs, proofs and batches: for showing what pooling is
+    /// worth.
+    pub fn fit_alone(stages: &[PastStage]) -> Self {
+        let apart: Vec<PastStage> = stages
+            .iter()
+            .enumerate()
+            .map(|(i, s)| PastStage { batch: format!("{i}"), ..s.clone() })
+            .collect();
+        let mut fit = Fit::new(&apart, None);
+        for row in &mut fit.rows {
+            row.retain(|(c, _)| !matches!(fit.now.columns[*c], Column::House | Column::Final | Column::Dough(_)));
+        }
+        fit.run()
+    }
+
     /// The learned numbers in words, for reports.
     pub fn parameters(&self) -> Vec<Parameter> {
         let z = 1.281_551_565_544_6;

@@ -382,10 +382,10 @@ impl<'a> Marks<'a> {
                     let sure = match self.path.minute_at(r.exp()) {
                         Some(ready) if overdue > 0.0 => {
                             let since = minute - ready.max(self.last_look);
-                            // minutes per unit of r, at the threshold
-                            let knot = self.path.at(ready);
-                            let ahead = self.path.at(ready + 1.0);
-                            let rate = (ahead.age_min - knot.age_min).max(1e-4);
+                            // Minutes per unit of r at the threshold.
+                            let from = (ready - 1.0).max(0.0);
+                            let to = (ready + 1.0).min(self.path.now().minute).max(from + 1e-3);
+                            let rate = ((self.path.age_at(to) - self.path.age_at(from)) / (to - from)).max(1e-4);
                             let pace = r.exp() / rate;
                             if since < 0.0 { 0.0 } else { look_density(since) * pace.min(400.0) * normal_cdf((0.22 - overdue) / 0.07) }
                         }

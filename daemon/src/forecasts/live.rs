@@ -4,16 +4,26 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, RwLock};
 
 use super::ProofView;
+use super::learned::Memory;
 
 /// The newest view of each proof in progress, by batch id.
 #[derive(Debug, Default)]
-pub struct Live(RwLock<BTreeMap<String, Arc<ProofView>>>);
+pub struct Live {
+    views: RwLock<BTreeMap<String, Arc<ProofView>>>,
+    memory: Memory,
+}
 
 impl Live {
+    /// The calibrations remembered.
+    #[must_use]
+    pub fn memory(&self) -> &Memory {
+        &self.memory
+    }
+
     /// The newest view of a batch's proof, if one is in progress.
     #[must_use]
     pub fn get(&self, batch: &str) -> Option<Arc<ProofView>> {
-        self.0
+        self.views
             .read()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
             .get(batch)
@@ -23,7 +33,7 @@ impl Live {
     /// All of them.
     #[must_use]
     pub fn all(&self) -> BTreeMap<String, Arc<ProofView>> {
-        self.0
+        self.views
             .read()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
             .clone()
@@ -32,7 +42,7 @@ impl Live {
     /// Puts the newest views in place of the old.
     pub fn replace(&self, views: BTreeMap<String, Arc<ProofView>>) {
         *self
-            .0
+            .views
             .write()
             .unwrap_or_else(std::sync::PoisonError::into_inner) = views;
     }

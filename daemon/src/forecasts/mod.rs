@@ -1,10 +1,21 @@
 //! Forecasts: turns the book and the readings into the model's inputs, keeps each proof in
 //! progress up to date, and answers `forecast`, `calibrate` and `backtest`.
 
+pub mod air;
 pub mod document;
+pub mod inputs;
+pub mod learned;
 pub mod live;
+pub mod outlook;
+pub mod sentences;
+pub mod source;
+pub mod study;
+#[cfg(test)]
+mod tests;
 
+use crate::app::App;
 use crate::batches::record::StageKind;
+use crate::store::StoreError;
 use crate::time::UtcMs;
 use document::ForecastDocument;
 
@@ -50,17 +61,55 @@ pub enum ForecastError {
     Store(#[from] crate::store::StoreError),
 }
 
-/// The forecast of a batch at a moment (the contract's `forecast --json`); without `at`, now.
+/// Sensors that the model goes by where a place has several (`role = "model"`).
+///
+/// # Errors
+/// If the store cannot be read.
+pub fn model_sensors(app: &App) -> Result<Vec<String>, StoreError> {
+    Ok(crate::ingest::assign::all(app)?
+        .into_iter()
+        .filter(|(s, _)| s.role.as_deref() == Some("model"))
+        .map(|(s, _)| s.name)
+        .collect())
+}
+
+/// The forecast of a batch at a moment (the contract's `forecast --json`); without `at`, now, and a
+/// calibration rolled back by hand stays in force.
 ///
 /// # Errors
 /// If there is none.
-pub fn forecast(
-    app: &crate::app::App,
+pub fn forecast(app: &App, batch: &str, at: Option<UtcMs>) -> Result<ForecastDocument, ForecastError> {
+    let book = app.book();
+    let sensors = model_sensors(app)?;
+    let readings = source::FromStore(app.store.as_ref());
+    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let moment = at.unwrap_or_else(|| app.clock.now());
+    let by_hand = if at.is_none() { learned::by_hand(app)? } else { None };
+    let learned = match by_hand {
+        Some(l) => l,
+        None => app.live.memory().at(sources, moment, 0)?,
+    };
+    Ok(view(sources, &learned, batch, moment)?.document)
+}
+
+/// The view of a batch's proof at a moment.
+///
+/// # Errors
+/// If it has no stage in progress then.
+pub fn view(
+    sources: air::Sources<'_>,
+    learned: &learned::Learned,
     batch: &str,
-    at: Option<UtcMs>,
-) -> Result<ForecastDocument, ForecastError> {
-    Err(ForecastError::NoStage {
-        batch: batch.to_owned(),
-        at: at.unwrap_or_else(|| app.clock.now()),
-    })
+    at: UtcMs,
+) -> Result<ProofView, ForecastError> {
+    if !sources.book.batches.contains_key(batch) {
+        return Err(ForecastError::NoBatch(batch.to_owned()));
+    }
+    let kind = sources
+        .book
+        .stage_in_progress(batch, at)
+        .ok_or_else(|| ForecastError::NoStage { batch: batch.to_owned(), at })?
+        .stage;
+    let outlook = outlook::look_ahead(sources, learned, batch, kind, at, inputs::Without::default())?;
+    Ok(outlook.view(batch, at, learned, &sources))
 }

@@ -1,0 +1,497 @@
+//! The air a dough stood in, and the air it will stand in: readings of its places joined along its
+//! moves, gaps bridged and named, and a scenario for what comes next.
+
+use super::source::Readings;
+use crate::batches::book::Book;
+use crate::batches::record::{PlaceKind, Quantity};
+use crate::store::{Result, StoredReading};
+use crate::time::{MINUTE_MS, UtcMs};
+
+/// Readings further apart than this leave a gap in which the air drifts towards the room.
+const GAP_MIN: f64 = 20.0;
+/// A room's air where nothing at all is known of it, °C.
+const UNKNOWN_ROOM_C: f64 = 21.0;
+/// A place's air where nothing is known of it, °C (the contract's).
+pub const UNKNOWN_AIR_C: f64 = 24.0;
+/// A fridge's.
+const UNKNOWN_FRIDGE_C: f64 = 4.0;
+/// Time constant with which a silent box drifts towards its room, minutes.
+const DRIFT_MIN: f64 = 60.0;
+/// A recent mean is taken over this long, minutes.
+const RECENT_MIN: f64 = 10.0;
+/// Points per minute kept of dense logs: one.
+const THIN_MIN: f64 = 0.75;
+
+/// One stretch of air: straight from one end to the other, in minutes since the stage began.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stretch {
+    /// Its beginning.
+    pub from_min: f64,
+    /// Its end.
+    pub to_min: f64,
+    /// Air at its beginning, °C.
+    pub from_c: f64,
+    /// Air at its end, °C.
+    pub to_c: f64,
+}
+
+/// The air along a stage up to a moment, and what is known of how it will go on.
+#[derive(Clone, Debug)]
+pub struct Track {
+    /// Stretches in order, covering the stage up to the moment asked.
+    pub stretches: Vec<Stretch>,
+    /// Where it stands at the end.
+    pub place: String,
+    /// That place's kind.
+    pub kind: PlaceKind,
+    /// Minutes without readings inside gaps, and the longest of them.
+    pub gap_min: (f64, f64),
+    /// Readings used.
+    pub readings: usize,
+    /// How often the dough was moved.
+    pub moves: usize,
+    /// The newest reading of the place it stands in.
+    pub newest: Option<(f64, UtcMs)>,
+    /// What its air will do.
+    pub outlook: Outlook,
+}
+
+/// The air to come: `plateau + (now - plateau) e^(-t/tau)`, with a spread that grows.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Outlook {
+    /// Now, °C.
+    pub now_c: f64,
+    /// Where it is heading, °C.
+    pub plateau_c: f64,
+    /// How fast, minutes.
+    pub tau_min: f64,
+    /// Spread of a whole future about it, °C, reached with `spread_min`.
+    pub sd_c: f64,
+    /// How fast the spread grows, minutes.
+    pub spread_min: f64,
+}
+
+impl Outlook {
+    /// The air so many minutes ahead, `z` standard deviations warmer than expected.
+    #[must_use]
+    pub fn at(&self, ahead_min: f64, z: f64) -> f64 {
+        let t = ahead_min.max(0.0);
+        let mean = self.plateau_c + (self.now_c - self.plateau_c) * (-t / self.tau_min).exp();
+        mean + z * self.sd_c * (1.0 - (-t / self.spread_min).exp())
+    }
+}
+
+/// The median of a place's air sensors at each moment one of them reports (each sensor's newest,
+/// not older than 15 min), or the one named; thinned.
+fn merged(readings: &[StoredReading], model_sensors: &[String]) -> Vec<(UtcMs, f64)> {
+    let chosen: Vec<&StoredReading> = if readings.iter().any(|r| model_sensors.contains(&r.sensor)) {
+        readings
+            .iter()
+            .filter(|r| model_sensors.contains(&r.sensor))
+            .collect()
+    } else {
+        readings.iter().collect()
+    };
+    let mut newest: Vec<(&str, UtcMs, f64)> = Vec::new();
+    let mut out: Vec<(UtcMs, f64)> = Vec::new();
+    let mut values: Vec<f64> = Vec::new();
+    for r in chosen {
+        if !r.value.is_finite() {
+            continue;
+        }
+        match newest.iter_mut().find(|n| n.0 == r.sensor) {
+            Some(n) => (n.1, n.2) = (r.time, r.value),
+            None => newest.push((&r.sensor, r.time, r.value)),
+        }
+        values.clear();
+        values.extend(
+            newest
+                .iter()
+                .filter(|n| r.time.0 - n.1.0 <= 15 * MINUTE_MS)
+                .map(|n| n.2),
+        );
+        values.sort_by(f64::total_cmp);
+        let n = values.len();
+        let median = 0.5 * (values[(n - 1) / 2] + values[n / 2]);
+        match out.last_mut() {
+            Some(last) if last.0 == r.time => last.1 = median,
+            _ => out.push((r.time, median)),
+        }
+    }
+    out
+}
+
+/// Everything needed to look air up.
+#[derive(Clone, Copy)]
+pub struct Sources<'a> {
+    /// The log book.
+    pub book: &'a Book,
+    /// The readings.
+    pub readings: &'a dyn Readings,
+    /// Sensors with `role = "model"`.
+    pub model_sensors: &'a [String],
+}
+
+impl Sources<'_> {
+    fn air(&self, place: &str, from: UtcMs, to: UtcMs) -> Result<Vec<(UtcMs, f64)>> {
+        let raw = self
+            .readings
+            .of_place(place, Quantity::AirTemperature, from, to)?;
+        Ok(merged(&raw, self.model_sensors))
+    }
+
+    /// What a place's air usually is before a moment: the median of its newest readings.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn usual_air(&self, place: &str, before: UtcMs) -> Result<Option<f64>> {
+        let raw = self
+            .readings
+            .newest_of_place(place, Quantity::AirTemperature, before, 400)?;
+        let mut values: Vec<f64> = merged(&raw, self.model_sensors)
+            .into_iter()
+            .map(|(_, v)| v)
+            .collect();
+        if values.is_empty() {
+            return Ok(None);
+        }
+        values.sort_by(f64::total_cmp);
+        Ok(Some(values[values.len() / 2]))
+    }
+
+    /// The air where a batch stood at a moment: the reading nearest in the quarter of an hour
+    /// around it, earlier ones first.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn air_near(&self, batch: &str, at: UtcMs) -> Result<Option<f64>> {
+        let Some(place) = self.book.place_at(batch, at) else {
+            return Ok(None);
+        };
+        let points = self.air(place, at.plus_min(-15.0), at.plus_min(15.0))?;
+        let i = points.partition_point(|p| p.0 <= at);
+        Ok(points.get(i.saturating_sub(1)).map(|p| p.1))
+    }
+
+    /// The room around a place near a moment, °C.
+    fn room(&self, place: &str, at: UtcMs) -> Result<f64> {
+        let kind = self.book.kind_of(place);
+        let around = self
+            .book
+            .places
+            .get(place)
+            .and_then(|p| p.inside.clone())
+            .or_else(|| {
+                // Without a word on what it stands in: the only room of the house.
+                let mut rooms = self.book.places.values().filter(|p| {
+                    p.kind.unwrap_or(PlaceKind::Room) == PlaceKind::Room && p.name != place
+                });
+                match (rooms.next(), rooms.next()) {
+                    (Some(only), None) => Some(only.name.clone()),
+                    _ => None,
+                }
+            });
+        if kind == PlaceKind::Room {
+            return Ok(self.usual_air(place, at)?.unwrap_or(UNKNOWN_ROOM_C));
+        }
+        if kind == PlaceKind::Fridge {
+            return Ok(self.usual_air(place, at)?.unwrap_or(UNKNOWN_FRIDGE_C));
+        }
+        let near = match &around {
+            Some(room) => self
+                .air(room, at.plus_min(-180.0), at.plus_ms(1))?
+                .last()
+                .map(|(_, v)| *v),
+            None => None,
+        };
+        match (near, around) {
+            (Some(v), _) => Ok(v),
+            (None, Some(room)) => Ok(self.usual_air(&room, at)?.unwrap_or(UNKNOWN_ROOM_C)),
+            (None, None) => Ok(UNKNOWN_ROOM_C),
+        }
+    }
+
+    /// The mean air between two moments of a stage, if there are readings.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn mean_air(&self, batch: &str, from: UtcMs, to: UtcMs) -> Result<Option<f64>> {
+        let track = self.track(batch, from, to)?;
+        if track.readings == 0 {
+            return Ok(None);
+        }
+        let (mut sum, mut span) = (0.0, 0.0);
+        for s in &track.stretches {
+            let d = s.to_min - s.from_min;
+            sum += 0.5 * (s.from_c + s.to_c) * d;
+            span += d;
+        }
+        Ok(if span > 0.0 {
+            Some(sum / span)
+        } else {
+            track.newest.map(|(v, _)| v)
+        })
+    }
+
+    /// The air along a batch's way between two moments (readings at the later one count).
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn track(&self, batch: &str, start: UtcMs, until: UtcMs) -> Result<Track> {
+        let minute = |t: UtcMs| t.seconds_since(start) / 60.0;
+        let until = until.max(start);
+        let mut stays = self.book.stays(batch, start, until.plus_ms(1));
+        if stays.is_empty() {
+            let place = self
+                .book
+                .place_at(batch, start)
+                .unwrap_or_default()
+                .to_owned();
+            stays.push((start, place));
+        }
+        let mut stretches: Vec<Stretch> = Vec::new();
+        let (mut gap_total, mut gap_longest, mut used) = (0.0f64, 0.0f64, 0);
+        let mut newest = None;
+        let mut recent: Vec<(f64, f64)> = Vec::new();
+        let moves = stays.len() - 1;
+        let last = moves;
+        for (i, (from, place)) in stays.iter().enumerate() {
+            let to = stays.get(i + 1).map_or(until, |s| s.0);
+            let (a, b) = (minute(*from), minute(to));
+            // From a while before, so that the first moments are between readings.
+            let points: Vec<(f64, f64)> = self
+                .air(place, from.plus_min(-GAP_MIN), to.plus_ms(1))?
+                .into_iter()
+                .map(|(t, v)| (minute(t), v))
+                .collect();
+            if i == last {
+                let lead = self.air(place, from.plus_min(-120.0), to.plus_ms(1))?;
+                newest = lead.last().map(|(t, v)| (*v, *t));
+                recent = lead.into_iter().map(|(t, v)| (minute(t), v)).collect();
+            }
+            used += points.iter().filter(|p| p.0 >= a).count();
+            let inside = self.fill(place, *from, a, b, &points, &mut gap_total, &mut gap_longest)?;
+            stretches.extend(inside);
+        }
+        let place = stays[last].1.clone();
+        let kind = self.book.kind_of(&place);
+        let now = minute(until);
+        let air_now = stretches.last().map_or_else(
+            || recent.last().map_or(UNKNOWN_AIR_C, |p| p.1),
+            |s| s.to_c,
+        );
+        let room = self.room(&place, until)?;
+        let outlook = outlook(kind, now, air_now, &recent, room, minute(stays[last].0));
+        Ok(Track {
+            stretches,
+            place,
+            kind,
+            gap_min: (gap_total, gap_longest),
+            readings: used,
+            moves,
+            newest,
+            outlook,
+        })
+    }
+
+    /// One stay's air from `a` to `b` minutes.
+    #[allow(clippy::too_many_arguments)]
+    fn fill(
+        &self,
+        place: &str,
+        from: UtcMs,
+        a: f64,
+        b: f64,
+        points: &[(f64, f64)],
+        gap_total: &mut f64,
+        gap_longest: &mut f64,
+    ) -> Result<Vec<Stretch>> {
+        let mut out = Vec::new();
+        if b <= a {
+            return Ok(out);
+        }
+        let Some(&(first_min, first_c)) = points.first() else {
+            let usual = match self.usual_air(place, from)? {
+                Some(c) => c,
+                None if self.book.kind_of(place) == PlaceKind::Fridge => UNKNOWN_FRIDGE_C,
+                None => UNKNOWN_AIR_C,
+            };
+            out.push(Stretch { from_min: a, to_min: b, from_c: usual, to_c: usual });
+            *gap_total += b - a;
+            *gap_longest = gap_longest.max(b - a);
+            return Ok(out);
+        };
+        let mut room: Option<f64> = None;
+        let mut at = a;
+        let mut value = if first_min >= a { first_c } else { at_line(points, a) };
+        let mut push = |from_min: f64, to_min: f64, from_c: f64, to_c: f64| {
+            if to_min > from_min {
+                out.push(Stretch { from_min, to_min, from_c, to_c });
+            }
+        };
+        for &(m, c) in points.iter().filter(|p| p.0 > a && p.0 <= b) {
+            let gap = m - at;
+            if gap < THIN_MIN && m < b - THIN_MIN {
+                continue;
+            }
+            if gap > GAP_MIN && at > a {
+                let toward = match room {
+                    Some(r) => r,
+                    None => {
+                        let r = self.room(place, from)?;
+                        room = Some(r);
+                        r
+                    }
+                };
+                *gap_total += gap;
+                *gap_longest = gap_longest.max(gap);
+                let steps = (gap / 5.0).ceil().clamp(1.0, 400.0);
+                let (start_min, start_c) = (at, value);
+                for k in 1..=steps as usize {
+                    let s = k as f64 / steps;
+                    let t = start_min + gap * s;
+                    let relaxed = toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
+                    let next = relaxed * (1.0 - s) + c * s;
+                    push(at, t, value, next);
+                    (at, value) = (t, next);
+                }
+            } else {
+                push(at, m, value, c);
+                (at, value) = (m, c);
+            }
+        }
+        let gap = b - at;
+        if gap > GAP_MIN {
+            let toward = match room {
+                Some(r) => r,
+                None => self.room(place, from)?,
+            };
+            *gap_total += gap;
+            *gap_longest = gap_longest.max(gap);
+            let steps = (gap / 5.0).ceil().clamp(1.0, 400.0);
+            let (start_min, start_c) = (at, value);
+            for k in 1..=steps as usize {
+                let t = start_min + gap * k as f64 / steps;
+                let next = toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
+                push(at, t, value, next);
+                (at, value) = (t, next);
+            }
+        } else {
+            push(at, b, value, value);
+        }
+        Ok(out)
+    }
+}
+
+/// Straight between points, held at the ends.
+fn at_line(points: &[(f64, f64)], m: f64) -> f64 {
+    let i = points.partition_point(|p| p.0 <= m);
+    if i == 0 {
+        return points[0].1;
+    }
+    if i >= points.len() {
+        return points[points.len() - 1].1;
+    }
+    let (a, b) = (points[i - 1], points[i]);
+    if b.0 > a.0 { a.1 + (b.1 - a.1) * (m - a.0) / (b.0 - a.0) } else { b.1 }
+}
+
+/// What the air of a place will do, from its readings so far.
+fn outlook(
+    kind: PlaceKind,
+    now: f64,
+    air_now: f64,
+    recent: &[(f64, f64)],
+    room_c: f64,
+    since_min: f64,
+) -> Outlook {
+    let fresh: Vec<(f64, f64)> = recent.iter().copied().filter(|p| p.0 <= now + 1e-6).collect();
+    let silent = fresh.last().is_none_or(|p| now - p.0 > GAP_MIN);
+    let mean_recent = {
+        let near: Vec<f64> = fresh.iter().filter(|p| p.0 > now - RECENT_MIN).map(|p| p.1).collect();
+        if near.is_empty() { air_now } else { near.iter().sum::<f64>() / near.len() as f64 }
+    };
+    if silent {
+        // Nothing heard: it drifts to the room, and may be anywhere near it.
+        return Outlook { now_c: air_now, plateau_c: room_c, tau_min: DRIFT_MIN, sd_c: 2.0, spread_min: 60.0 };
+    }
+    match kind {
+        PlaceKind::Fridge => Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 60.0, sd_c: 0.7, spread_min: 60.0 },
+        PlaceKind::Room => Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 60.0, sd_c: 0.7, spread_min: 90.0 },
+        PlaceKind::Box | PlaceKind::Oven => approach(&fresh, now, mean_recent, since_min),
+    }
+}
+
+/// A box on its way to its plateau: the plateau's posterior over a grid of time constants, from the
+/// readings since it began to warm, with a prior that it is not far above where it is.
+fn approach(points: &[(f64, f64)], now: f64, mean_recent: f64, _since_min: f64) -> Outlook {
+    // The latest run without a step: from the last reading that lies well below all later ones.
+    let window: Vec<(f64, f64)> = points.iter().copied().filter(|p| p.0 > now - 90.0).collect();
+    let mut from = 0;
+    for i in (1..window.len()).rev() {
+        let slope_before = (window[i].1 - window[i - 1].1) / (window[i].0 - window[i - 1].0).max(0.5);
+        if slope_before < -0.08 {
+            from = i;
+            break;
+        }
+    }
+    let run = &window[from..];
+    let hold = Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 45.0, sd_c: 0.8, spread_min: 60.0 };
+    if run.len() < 4 || run[run.len() - 1].0 - run[0].0 < 6.0 {
+        return Outlook { sd_c: 1.5, ..hold };
+    }
+    let noise = 0.2f64;
+    let (mut total, mut sum, mut square, mut tau_sum, mut now_sum) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let mut rows = Vec::new();
+    for tau in [25.0, 35.0, 45.0, 60.0, 80.0f64] {
+        // T = P + a q, q = e^(-(t - now)/tau) scaled to 1 now; P has a prior about the present.
+        let (mut s11, mut s12, mut s22, mut b1, mut b2, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        // Neighbouring readings share their error: none counts for more than one in three minutes.
+        let weight = (run[run.len() - 1].0 - run[0].0) / 3.0 / run.len() as f64;
+        let w = weight.min(1.0) / (noise * noise);
+        for &(t, c) in run {
+            let q = (-(t - now) / tau).exp();
+            let y = c - mean_recent;
+            s11 += w;
+            s12 += w * q;
+            s22 += w * q * q;
+            b1 += w * y;
+            b2 += w * q * y;
+            yy += w * y * y;
+        }
+        // Priors: the plateau within 3 °C of here, a little above; the amplitude free.
+        let (p_mean, p_sd) = (0.4, 3.0f64);
+        s11 += 1.0 / (p_sd * p_sd);
+        b1 += p_mean / (p_sd * p_sd);
+        s22 += 1e-3;
+        let det = s11 * s22 - s12 * s12;
+        if !(det > 1e-12) {
+            continue;
+        }
+        let plateau = (s22 * b1 - s12 * b2) / det;
+        let amplitude = (s11 * b2 - s12 * b1) / det;
+        let ln_l = -0.5 * (yy - plateau * b1 - amplitude * b2) - 0.5 * det.ln();
+        rows.push((ln_l, plateau, s22 / det, tau, plateau + amplitude));
+    }
+    let top = rows.iter().map(|r| r.0).fold(f64::NEG_INFINITY, f64::max);
+    for (l, plateau, variance, tau, here) in rows {
+        let w = (l - top).exp();
+        total += w;
+        sum += w * plateau;
+        square += w * (plateau * plateau + variance);
+        tau_sum += w * tau;
+        now_sum += w * here;
+    }
+    if !(total > 0.0) {
+        return hold;
+    }
+    let plateau = (sum / total).clamp(-6.0, 10.0);
+    let sd = (square / total - (sum / total).powi(2)).max(0.0).sqrt();
+    Outlook {
+        now_c: mean_recent + (now_sum / total).clamp(-1.5, 1.5),
+        plateau_c: mean_recent + plateau,
+        tau_min: (tau_sum / total).clamp(10.0, 200.0),
+        sd_c: sd.clamp(0.5, 3.0).hypot(0.4),
+        spread_min: 60.0,
+    }
+}

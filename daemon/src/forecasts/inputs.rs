@@ -1,0 +1,529 @@
+//! From the book and the readings to the model's inputs: what is known of a stage at a moment.
+//! Nothing later than that moment is looked at.
+
+use doughwarden_model::age::{AgePath, StartHabit, StartTemperature};
+use doughwarden_model::calibration::{PastStage, Stage, Subject};
+use doughwarden_model::cardinal::RateLaw;
+use doughwarden_model::composition::Composition;
+use doughwarden_model::formula::{Formula, Ingredient as Part};
+use doughwarden_model::heat::{Piece, STILL_AIR_FILM, Shape, shape_of_vessel};
+use doughwarden_model::proof::{Dent, Ending, Evidence};
+
+use super::air::{Sources, Track, UNKNOWN_AIR_C};
+use crate::batches::book::Book;
+use crate::batches::record::{
+    Batch, Dent as DentRecord, Ingredient, ObservationKind, Outcome, Quantity, StageKind,
+    StageRecord, Usual,
+};
+use crate::store::Result;
+use crate::time::UtcMs;
+
+/// Noise of a spot reading of the dough against the mean of its volume, °C.
+const SPOT_SD_C: f64 = 0.6;
+/// Noise of the temperature noted at a stage's start, °C.
+const START_SD_C: f64 = 0.5;
+/// How far off a dough is at the start of its final proof when nobody measured it, °C.
+const BENCH_SD_C: f64 = 1.0;
+/// A degree of the dough is about 7.5 % of its pace.
+const LN_PER_C: f64 = 0.075;
+/// Points kept of a height sensor's stream: neighbours tell little new.
+const HEIGHT_POINTS: usize = 10;
+/// What one of them counts: they share the vessel's and the sensor's error.
+const HEIGHT_WEIGHT: f64 = 0.4;
+/// Mass taken where none is written, kg.
+const UNKNOWN_MASS_KG: (f64, f64) = (0.9, 0.09);
+/// What the contract's example dough takes at 24 °C, minutes (common practice, no published source).
+const EXAMPLE_MIN: (f64, f64) = (90.0, 60.0);
+
+/// The model's word for a stage.
+#[must_use]
+pub fn stage_of(kind: StageKind) -> Stage {
+    match kind {
+        StageKind::Bulk => Stage::Bulk,
+        StageKind::Final => Stage::Final,
+    }
+}
+
+/// The batch whose record a stage is: a split batch shares its parent's bulk proof.
+#[must_use]
+pub fn owner<'a>(book: &'a Book, batch: &'a str, kind: StageKind) -> &'a str {
+    if kind == StageKind::Bulk
+        && !book.stages.contains_key(&(batch.to_owned(), kind))
+        && let Some(from) = book.batches.get(batch).and_then(|b| b.from.as_deref())
+    {
+        return from;
+    }
+    batch
+}
+
+/// A stage as known at a moment: an end later than it has not happened.
+#[must_use]
+pub fn known_end(stage: &StageRecord, at: UtcMs) -> Option<(UtcMs, Outcome)> {
+    let end = stage.end.filter(|e| *e <= at)?;
+    Some((end, stage.outcome.unwrap_or(Outcome::Unknown)))
+}
+
+fn formula_of(list: Option<&Vec<Ingredient>>) -> Option<Formula> {
+    let parts: Vec<Part> = list?
+        .iter()
+        .map(|i| Part {
+            name: i.ingredient.clone(),
+            mass_g: i.mass_g,
+            kind: i
+                .kind
+                .as_ref()
+                .and_then(|k| serde_json::from_value(serde_json::Value::String(k.clone())).ok()),
+        })
+        .collect();
+    Formula::new(&parts).ok()
+}
+
+/// What a batch was mixed with: its own formula, else its dough's.
+#[must_use]
+pub fn batch_formula(book: &Book, batch: &Batch) -> Option<Formula> {
+    formula_of(batch.formula.as_ref())
+        .or_else(|| formula_of(book.doughs.get(&batch.dough)?.formula.as_ref()))
+}
+
+/// A dough's usual yeast share (fresh equivalents per 100 flour): its recipe's, else the median of
+/// its batches begun by a moment.
+#[must_use]
+pub fn usual_yeast(book: &Book, dough: &str, at: UtcMs) -> Option<f64> {
+    if let Some(stated) = book
+        .doughs
+        .get(dough)
+        .and_then(|d| formula_of(d.formula.as_ref()))
+        .and_then(|f| f.yeast_percent_fresh())
+    {
+        return Some(stated);
+    }
+    let mut doses: Vec<f64> = book
+        .batches
+        .values()
+        .filter(|b| b.dough == dough)
+        .filter(|b| {
+            [StageKind::Bulk, StageKind::Final]
+                .into_iter()
+                .any(|k| book.stage(&b.id, k).is_some_and(|s| s.start <= at))
+        })
+        .filter_map(|b| formula_of(b.formula.as_ref())?.yeast_percent_fresh())
+        .collect();
+    doses.sort_by(f64::total_cmp);
+    (!doses.is_empty()).then(|| {
+        let n = doses.len();
+        0.5 * (doses[(n - 1) / 2] + doses[n / 2])
+    })
+}
+
+fn example() -> Option<Formula> {
+    Formula::of(&[
+        ("wheat flour", 440.0),
+        ("milk", 205.0),
+        ("egg yolk", 36.0),
+        ("butter", 95.0),
+        ("sugar", 75.0),
+        ("salt", 7.5),
+        ("instant yeast", 5.0),
+    ])
+    .ok()
+}
+
+/// What the recipe says of a stage, if it gives a time.
+#[must_use]
+pub fn usual(book: &Book, dough: &str, kind: StageKind) -> Option<Usual> {
+    let d = book.doughs.get(dough)?;
+    match kind {
+        StageKind::Bulk => d.bulk,
+        StageKind::Final => d.final_,
+    }
+}
+
+/// ln of the expected age, its spread, and whether the recipe's own time stands behind it.
+fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (f64, f64, bool) {
+    let law = RateLaw::default();
+    if let Some(u) = usual(book, &batch.dough, kind)
+        && let Some(minutes) = u.usual_min.filter(|m| m.is_finite() && *m >= 1.0)
+    {
+        let at = u.at.filter(|t| (2.0..=45.0).contains(t)).unwrap_or(UNKNOWN_AIR_C);
+        return ((minutes * law.rate(at).max(1e-3)).ln(), 0.22, true);
+    }
+    let minutes = if kind == StageKind::Bulk { EXAMPLE_MIN.0 } else { EXAMPLE_MIN.1 };
+    let mut ln = (minutes * law.rate(UNKNOWN_AIR_C)).ln();
+    if let (Some(own), Some(example)) = (formula, example()) {
+        // Sweet doughs go slower and are given more yeast for it: recipes settle near a usual
+        // time, so only part of either counts until bakes say more.
+        ln -= own.log_rate_prior() - example.log_rate_prior();
+        if let Some(dose) = own.ln_dose_ratio(&example) {
+            ln -= 0.4 * dose.clamp(-2.0, 2.0);
+        }
+    }
+    (ln, 0.33, false)
+}
+
+/// The lag of a piece behind its air, minutes.
+#[must_use]
+pub fn lag_min(batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> f64 {
+    let total = formula.map(|f| f.total_g() / 1000.0);
+    let pieces = batch.pieces.filter(|p| *p > 0).map(f64::from);
+    let piece = batch.piece_mass_g.filter(|m| *m > 0.0).map(|g| g / 1000.0);
+    let mass = match kind {
+        StageKind::Bulk => total.or(match (pieces, piece) {
+            (Some(n), Some(m)) => Some(n * m),
+            _ => None,
+        }),
+        StageKind::Final => piece.or(match (total, pieces) {
+            (Some(t), Some(n)) => Some(t / n),
+            _ => None,
+        }),
+    };
+    let unknown = if kind == StageKind::Bulk { UNKNOWN_MASS_KG.0 } else { UNKNOWN_MASS_KG.1 };
+    let mass = mass.unwrap_or(unknown).clamp(0.01, 60.0);
+    let shape = match kind {
+        StageKind::Bulk => Shape::Sphere,
+        StageKind::Final => batch.vessel.as_deref().map_or(Shape::Sphere, shape_of_vessel),
+    };
+    let composition = formula.map_or_else(Composition::lean_dough, Formula::composition);
+    Piece::of_mass(mass, shape, &composition, STILL_AIR_FILM)
+        .map_or(60.0, |p| p.time_constant_s() / 60.0)
+        .clamp(2.0, 1000.0)
+}
+
+/// Everything about a stage at a moment.
+#[derive(Clone, Debug)]
+pub struct Known {
+    /// The batch whose record it is.
+    pub owner: String,
+    /// Which proof.
+    pub kind: StageKind,
+    /// When it began.
+    pub start: UtcMs,
+    /// What is known of it besides.
+    pub subject: Subject,
+    /// Its path up to the moment, or its end.
+    pub path: AgePath,
+    /// What was seen.
+    pub evidence: Evidence,
+    /// Its air.
+    pub track: Track,
+    /// The dough's temperature at the start, as used.
+    pub start_temperature: StartTemperature,
+    /// Whether somebody measured the dough.
+    pub start_measured: bool,
+    /// Spot readings and probe readings of the dough used.
+    pub dough_readings: usize,
+    /// Rises that came from a height sensor.
+    pub heights: usize,
+    /// Whether the recipe states a time.
+    pub stated: bool,
+}
+
+impl Known {
+    /// Minutes since the start.
+    #[must_use]
+    pub fn minute(&self, t: UtcMs) -> f64 {
+        t.seconds_since(self.start) / 60.0
+    }
+}
+
+/// Builds [`Known`]s.
+#[derive(Clone, Copy)]
+pub struct Builder<'a> {
+    /// Book and readings.
+    pub sources: Sources<'a>,
+    /// How warm this kitchen's doughs start.
+    pub habit: StartHabit,
+    /// What is left out, for the run that shows what each part is worth.
+    pub without: Without,
+}
+
+/// Parts of the model that a study leaves out.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Without {
+    /// Take the air for the dough.
+    pub dough_temperature: bool,
+    /// Ignore the yeast dose.
+    pub dose: bool,
+    /// Ignore finger dents.
+    pub dents: bool,
+    /// Ignore that the stage is still running.
+    pub not_ready_yet: bool,
+    /// Keep the house's tilt at zero.
+    pub tilt: bool,
+    /// Learn each dough by itself.
+    pub pooling: bool,
+}
+
+impl Builder<'_> {
+    /// A stage as known at `at`, along `law`; `None` if it has not begun or there is no such stage.
+    /// `keep_ending`: whether how it ended counts (for an ended stage).
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn known(&self, batch: &str, kind: StageKind, at: UtcMs, law: RateLaw) -> Result<Option<Known>> {
+        let book = self.sources.book;
+        let (Some(record), Some(stage)) = (book.batches.get(batch), book.stage(batch, kind)) else {
+            return Ok(None);
+        };
+        if stage.start > at {
+            return Ok(None);
+        }
+        let owner = owner(book, batch, kind).to_owned();
+        let ended = known_end(stage, at);
+        let until = ended.map_or(at, |(end, _)| end);
+        let start = stage.start;
+        let minute = |t: UtcMs| t.seconds_since(start) / 60.0;
+        let track = self.sources.track(&owner, start, until)?;
+        let formula = batch_formula(book, record);
+        let tau = if self.without.dough_temperature { 0.0 } else { lag_min(record, kind, formula.as_ref()) };
+
+        // The dough's own temperature.
+        let air_at_start = track.stretches.first().map_or(track.outlook.now_c, |s| s.from_c);
+        let noted = stage.dough_temperature.filter(|t| (-5.0..=60.0).contains(t));
+        let prior_start = match noted {
+            Some(t) => StartTemperature { mean_c: t, sd_c: START_SD_C },
+            None => self.unmeasured_start(batch, kind, at, start, law, air_at_start)?,
+        };
+        let mut spots: Vec<(f64, f64)> = Vec::new();
+        let mut evidence = Evidence::default();
+        for o in book.observations_of(&owner, start, until) {
+            let m = minute(o.time);
+            let mut saw_it_ready = false;
+            match o.kind {
+                ObservationKind::Rise => {
+                    if let Some(y) = o.rise {
+                        evidence.rises.push((m, y, 1.0));
+                    }
+                }
+                ObservationKind::FingerDent => {
+                    if let Some(d) = o.result {
+                        saw_it_ready = d != DentRecord::SpringsBack;
+                        if !self.without.dents {
+                            evidence.dents.push((
+                                m,
+                                match d {
+                                    DentRecord::SpringsBack => Dent::SpringsBack,
+                                    DentRecord::ReturnsSlowly => Dent::ReturnsSlowly,
+                                    DentRecord::Stays => Dent::Stays,
+                                },
+                            ));
+                        }
+                    }
+                }
+                ObservationKind::DoughTemperature => {
+                    if let Some(v) = o.value.filter(|v| (-5.0..=60.0).contains(v)) {
+                        spots.push((m, v));
+                    }
+                }
+                ObservationKind::Note => {}
+            }
+            let at_the_end = ended.is_some_and(|(end, _)| o.time >= end);
+            if o.kind != ObservationKind::Note && !saw_it_ready && !at_the_end && m > 0.0 {
+                evidence.looks.push(m);
+            }
+        }
+        let probe = self.probe(&owner, start, until, &track)?;
+        let mut start_temperature = prior_start;
+        if tau > 0.0 && !spots.is_empty() {
+            let base = walk(law, tau, prior_start.mean_c, &track, &[]);
+            let residuals: Vec<(f64, f64)> =
+                spots.iter().map(|&(m, v)| (m, v - base.at(m).dough_c)).collect();
+            start_temperature = prior_start.after_readings(tau, &residuals, SPOT_SD_C);
+        }
+        let probe_minutes: Vec<(f64, f64)> = probe.iter().map(|&(t, v)| (minute(t), v)).collect();
+        let path = walk(law, tau, start_temperature.mean_c, &track, &probe_minutes);
+        let heights = self.heights(&owner, start, until)?;
+        let height_count = heights.len();
+        evidence.rises.extend(heights.into_iter().map(|(t, y)| (minute(t), y, HEIGHT_WEIGHT)));
+
+        if !self.without.not_ready_yet || ended.is_some() {
+            match ended {
+                None => evidence.running_until = Some(minute(until)),
+                Some((end, outcome)) => {
+                    let ending = match outcome {
+                        Outcome::Ready => Some(Ending::Ready),
+                        Outcome::Under => Some(Ending::Under),
+                        Outcome::Over => Some(Ending::Over),
+                        Outcome::Abandoned | Outcome::Unknown => None,
+                    };
+                    evidence.ending = ending.map(|e| (minute(end), e));
+                }
+            }
+        }
+
+        let (prior_ln_age, prior_sd, stated) = prior_age(book, record, kind, formula.as_ref());
+        let ln_dose = if self.without.dose {
+            0.0
+        } else {
+            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), usual_yeast(book, &record.dough, at)) {
+                (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
+                _ => 0.0,
+            }
+        };
+        // A start off by one degree is wrong for the share of the proof that it takes to fade.
+        let expected = prior_ln_age.exp().max(20.0);
+        let fades = if tau > 0.0 { tau / expected * (1.0 - (-expected / tau).exp()) } else { 0.0 };
+        let missing = (track.gap_min.0 / expected).min(1.0);
+        let extra = LN_PER_C * ((start_temperature.sd_c * fades).powi(2) + (2.0 * missing).powi(2)).sqrt();
+        let subject = Subject {
+            dough: record.dough.clone(),
+            stage: stage_of(kind),
+            prior_ln_age,
+            prior_sd,
+            ln_dose,
+            target_rise: usual(book, &record.dough, kind).and_then(|u| u.target_rise),
+            extra_sd: extra.min(0.5),
+        };
+        Ok(Some(Known {
+            owner,
+            kind,
+            start,
+            subject,
+            path,
+            evidence,
+            track,
+            start_temperature,
+            start_measured: noted.is_some(),
+            dough_readings: spots.len() + probe_minutes.len(),
+            heights: height_count,
+            stated,
+        }))
+    }
+
+    /// Where a dough that nobody measured starts: as this kitchen's doughs do, or, for the final
+    /// proof, from the end of its bulk proof over the bench.
+    fn unmeasured_start(
+        &self,
+        batch: &str,
+        kind: StageKind,
+        at: UtcMs,
+        start: UtcMs,
+        law: RateLaw,
+        air_c: f64,
+    ) -> Result<StartTemperature> {
+        if kind == StageKind::Final
+            && let Some(bulk) = self.known(batch, StageKind::Bulk, at, law)?
+            && let Some((end, _)) =
+                self.sources.book.stage(batch, StageKind::Bulk).and_then(|s| known_end(s, at))
+            && end <= start
+        {
+            let bench_min = start.seconds_since(end) / 60.0;
+            let tau = bulk.path.tau_min().max(30.0) * 0.6;
+            let room = self.sources.usual_air(&bulk.track.place, start)?.unwrap_or(air_c);
+            let dough = bulk.path.now().dough_c;
+            let kept = (-bench_min / tau).exp();
+            return Ok(StartTemperature { mean_c: room + (dough - room) * kept, sd_c: BENCH_SD_C });
+        }
+        Ok(self.habit.expect(air_c))
+    }
+
+    /// A probe in the dough: its own batch's, or one in the place of the only batch there.
+    fn probe(&self, owner: &str, start: UtcMs, until: UtcMs, track: &Track) -> Result<Vec<(UtcMs, f64)>> {
+        self.dough_sensor(owner, Quantity::DoughTemperature, start, until, &track.place)
+    }
+
+    fn dough_sensor(
+        &self,
+        owner: &str,
+        quantity: Quantity,
+        start: UtcMs,
+        until: UtcMs,
+        last_place: &str,
+    ) -> Result<Vec<(UtcMs, f64)>> {
+        let book = self.sources.book;
+        let mut stays = book.stays(owner, start, until.plus_ms(1));
+        if stays.is_empty() {
+            stays.push((start, last_place.to_owned()));
+        }
+        let mut out: Vec<(UtcMs, f64)> = Vec::new();
+        for (i, (from, place)) in stays.iter().enumerate() {
+            let to = stays.get(i + 1).map_or(until.plus_ms(1), |s| s.0);
+            for r in self.sources.readings.of_place(place, quantity, *from, to)? {
+                let ours = match &r.batch {
+                    Some(b) => b == owner,
+                    None => {
+                        book.in_progress(r.time).all(|s| {
+                            s.batch == owner || book.place_at(&s.batch, r.time) != Some(place.as_str())
+                        })
+                    }
+                };
+                if ours && r.value.is_finite() && out.last().is_none_or(|l| r.time.0 - l.0.0 >= 30_000) {
+                    out.push((r.time, r.value));
+                }
+            }
+        }
+        Ok(out)
+    }
+
+    /// A height sensor's stream as a few rises: each the median of its neighbourhood.
+    fn heights(&self, owner: &str, start: UtcMs, until: UtcMs) -> Result<Vec<(UtcMs, f64)>> {
+        let place = self.sources.book.place_at(owner, until).unwrap_or_default().to_owned();
+        let stream = self.dough_sensor(owner, Quantity::DoughHeight, start, until, &place)?;
+        if stream.len() < 4 {
+            return Ok(Vec::new());
+        }
+        let median = |values: &[(UtcMs, f64)]| {
+            let mut v: Vec<f64> = values.iter().map(|p| p.1).collect();
+            v.sort_by(f64::total_cmp);
+            v[v.len() / 2]
+        };
+        let first = stream.partition_point(|p| p.0.seconds_since(start) < 600.0);
+        if first == 0 {
+            return Ok(Vec::new());
+        }
+        let base = median(&stream[..first]);
+        if !(base > 1e-4) {
+            return Ok(Vec::new());
+        }
+        let rest = &stream[first..];
+        let size = rest.len().div_ceil(HEIGHT_POINTS).max(1);
+        Ok(rest
+            .chunks(size)
+            .map(|c| (c[c.len() / 2].0, (median(c) / base - 1.0).clamp(-0.5, 6.0)))
+            .collect())
+    }
+
+    /// A finished stage as the fit sees it; `None` if it teaches nothing.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn past(&self, batch: &str, kind: StageKind, at: UtcMs) -> Result<Option<PastStage>> {
+        let book = self.sources.book;
+        let Some(stage) = book.stages.get(&(batch.to_owned(), kind)) else {
+            return Ok(None);
+        };
+        if book.batches.get(batch).and_then(|b| b.learn) == Some(false) {
+            return Ok(None);
+        }
+        match known_end(stage, at) {
+            Some((_, Outcome::Ready | Outcome::Under | Outcome::Over)) => {}
+            _ => return Ok(None),
+        }
+        let Some(known) = self.known(batch, kind, at, RateLaw::default())? else {
+            return Ok(None);
+        };
+        // Batches split from one share its bulk proof, so they share its pace.
+        let family = book.batches.get(batch).and_then(|b| b.from.clone()).unwrap_or_else(|| batch.to_owned());
+        Ok(Some(PastStage { batch: family, subject: known.subject, path: known.path, evidence: known.evidence }))
+    }
+}
+
+/// A dough's path along its air, set to its probe's readings where it has one.
+fn walk(law: RateLaw, tau: f64, start_c: f64, track: &Track, probe: &[(f64, f64)]) -> AgePath {
+    let mut path = AgePath::begin(law, tau, start_c);
+    let mut next = 0;
+    for s in &track.stretches {
+        let slope = (s.to_c - s.from_c) / (s.to_min - s.from_min).max(1e-9);
+        let mut at = s.from_min;
+        while next < probe.len() && probe[next].0 <= s.to_min {
+            let (m, c) = probe[next];
+            if m > at {
+                path.advance(m, s.from_c + slope * (at - s.from_min), s.from_c + slope * (m - s.from_min));
+                at = m;
+            }
+            path.measured(c);
+            next += 1;
+        }
+        path.advance(s.to_min, s.from_c + slope * (at - s.from_min), s.to_c);
+    }
+    path
+}
