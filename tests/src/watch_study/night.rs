@@ -174,13 +174,13 @@ pub struct Night {
 
 /// The dough at the beginning of the scene's proof.
 fn dough(scene: &Scene, recipe: &Recipe, pace: &Pace, temper: Temper, begin_c: f64) -> Proof {
-    let mut proof = Proof::bulk(recipe, pace, temper, Shape::Sphere, 0.87, begin_c);
+    let mut proof = Proof::bulk(recipe, pace, temper, recipe.bulk_kg, begin_c);
     if scene.stage == StageKind::Final {
         // Its bulk proof went by in an even room and is not in the log book.
         while proof.ready_after_s().is_none() && proof.elapsed_s() < LONGEST_H * 3600.0 {
             proof.step(30.0, begin_c);
         }
-        proof.shape(14, Shape::Sphere);
+        proof.shape(recipe.pieces, Shape::Sphere);
         for _ in 0..(BENCH_MIN * 2.0) as usize {
             proof.step(30.0, begin_c);
         }
