@@ -56,7 +56,7 @@ function draw(figure, data) {
     height: Math.max(200, Math.min(320, Math.round(spot.clientWidth * 0.6))),
     tzDate: (s) => uPlot.tzDate(new Date(s * 1000), zone),
     cursor: { drag: { x: true, y: false } },
-    legend: { live: true },
+    legend: { show: false },
     axes: [
       { ...axis, space: 60, values: (u, splits) => splits.map((s) => clock.format(new Date(s * 1000))) },
       { ...axis, size: 48, values: (u, splits) => splits.map((v) => String(Math.round(v * 10) / 10)) },

@@ -153,20 +153,6 @@ fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
                 }
             }
             fieldset {
-                legend { "The dough's own temperature" }
-                div.row {
-                    (controls::field(show.unit(), &html! { input.short type="number" name="dough_temperature" step="any" inputmode="decimal"; }))
-                    button type="submit" name="do" value="temperature" { "Save" }
-                }
-            }
-            fieldset {
-                legend { "A note" }
-                div.row {
-                    (controls::field("What to remember", &html! { input type="text" name="note" maxlength="500"; }))
-                    button type="submit" name="do" value="note" { "Save" }
-                }
-            }
-            fieldset.end {
                 legend { @match proof.stage { Stage::Bulk => "Bulk proof is over. It was …", Stage::Final => "Into the oven. It was …" } }
                 div.grid.three {
                     @for (value, words) in ENDS {
@@ -178,6 +164,20 @@ fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
                         button.quiet type="submit" name="do" value="end unknown" { "Over, I do not know how" }
                         button.quiet type="submit" name="do" value="end abandoned" { "Given up" }
                     }
+                }
+            }
+            fieldset {
+                legend { "The dough's own temperature" }
+                div.row {
+                    (controls::field(show.unit(), &html! { input.short type="number" name="dough_temperature" step="any" inputmode="decimal"; }))
+                    button type="submit" name="do" value="temperature" { "Save" }
+                }
+            }
+            fieldset {
+                legend { "A note" }
+                div.row {
+                    (controls::field("What to remember", &html! { input type="text" name="note" maxlength="500"; }))
+                    button type="submit" name="do" value="note" { "Save" }
                 }
             }
             (carry(b))

@@ -9,8 +9,8 @@ use crate::show::Show;
 #[must_use]
 pub fn when(show: &Show, name: &str) -> Markup {
     html! {
-        fieldset.when {
-            legend { "When was it?" }
+        details { summary { "It happened now. Earlier? Tap here." }
+        fieldset.when aria-label="When was it?" {
             label.choice { input type="radio" name="when" value="now" checked; span { "Now" } }
             div.choice {
                 label for={ "ago-" (name) } { input type="radio" name="when" value="ago" aria-label="Minutes ago"; span.sr { "Some minutes ago" } }
@@ -21,7 +21,7 @@ pub fn when(show: &Show, name: &str) -> Markup {
                 label { input type="radio" name="when" value="clock" aria-label="At a clock time"; span { "at" } }
                 input.short type="time" name="clock" value=(show.clock_field(show.now)) aria-label="Clock time";
             }
-        }
+        } }
     }
 }
 

@@ -18,10 +18,16 @@ use nalgebra::{Cholesky, DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
 use crate::age::AgePath;
-use crate::proof::{Evidence, Posterior, Prior, RiseCurve};
+use crate::proof::{Evidence, Posterior, Prior, RiseCurve, rise_density};
 
 /// Sweeps over all stages; the normals settle in four or five.
-const SWEEPS: usize = 6;
+const SWEEPS: usize = 5;
+/// Points of the grid in the fit: coarser than a live forecast's.
+const FIT_GRID: usize = 61;
+/// From so many stages of a dough and proof on, its curve is taken as known within the fit.
+const ENOUGH: usize = 8;
+/// Stages of one dough and proof that its curve is fitted to: the newest; more would add nothing.
+const CURVE_STAGES: usize = 60;
 /// How far a stage's normal moves towards its new value in one sweep.
 const DAMPING: f64 = 0.8;
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
@@ -444,6 +450,9 @@ struct Fit<'a> {
     named: Vec<Vec<(Column, f64)>>,
     sites: Vec<Site>,
     evidence_only: Vec<(f64, f64)>,
+    sizes: Vec<usize>,
+    /// Each stage's rises by age, a stream thinned to what it is worth.
+    rises: Vec<Vec<(f64, f64)>>,
     now: Calibration,
 }
 
@@ -477,6 +486,25 @@ impl<'a> Fit<'a> {
         now.columns = columns;
         now.mean = mean;
         now.covariance = covariance;
+        let rises = stages
+            .iter()
+            .map(|s| {
+                let (alone, stream): (Vec<_>, Vec<_>) =
+                    s.evidence.rises.iter().partition(|r| r.2 >= 1.0);
+                alone
+                    .into_iter()
+                    .chain(stream.into_iter().step_by(3))
+                    .take(40)
+                    .map(|(m, y, _)| (s.path.age_at(m), if y.is_finite() { y.clamp(-0.5, 20.0) } else { 0.0 }))
+                    .collect()
+            })
+            .collect();
+        let mut of_kind: BTreeMap<String, usize> = BTreeMap::new();
+        for s in stages {
+            *of_kind.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default() += 1;
+        }
+        let sizes =
+            stages.iter().map(|s| of_kind[&curve_key(&s.subject.dough, s.subject.stage)]).collect();
         let mut by_batch: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
         for (i, s) in stages.iter().enumerate() {
             by_batch.entry(&s.batch).or_default().push(i);
@@ -488,6 +516,8 @@ impl<'a> Fit<'a> {
             named,
             sites: vec![Site::default(); stages.len()],
             evidence_only: vec![(0.0, 0.0); stages.len()],
+            sizes,
+            rises,
             now,
         }
     }
@@ -572,7 +602,7 @@ impl<'a> Fit<'a> {
             if sweep >= 1 {
                 self.fit_spread();
             }
-            if sweep % 2 == 1 || sweep == 0 {
+            if sweep == 0 || sweep == 2 {
                 self.fit_curves();
             }
         }
@@ -649,7 +679,12 @@ impl<'a> Fit<'a> {
                 }
                 let sd = variance.clamp(1e-4, 4.0).sqrt();
                 let prior = self.now.prior(subject, mean, sd);
-                let after = prior.after(&self.stages[i].path, &self.stages[i].evidence);
+                let mut prior = prior;
+                if self.group_size(i) > ENOUGH {
+                    // Well-known curves need no alternatives.
+                    prior.curves = vec![self.now.curve(subject).curve];
+                }
+                let after = prior.after_on(&self.stages[i].path, &self.stages[i].evidence, FIT_GRID);
                 let site = Site::between(mean, sd, after.mean(), after.sd());
                 let old = self.sites[i];
                 let precision = old.precision + damping * (site.precision - old.precision);
@@ -664,13 +699,18 @@ impl<'a> Fit<'a> {
                     (after.mean(), after.sd())
                 } else {
                     let marks = Evidence { rises: Vec::new(), ..self.stages[i].evidence.clone() };
-                    let alone: Posterior = prior.after(&self.stages[i].path, &marks);
+                    let alone: Posterior = prior.after_on(&self.stages[i].path, &marks, FIT_GRID);
                     (alone.mean(), alone.sd())
                 };
             }
         }
         self.sites = new_sites;
         self.evidence_only = evidence_only;
+    }
+
+    /// How many stages of the same dough and proof there are.
+    fn group_size(&self, i: usize) -> usize {
+        self.sizes[i]
     }
 
     fn moments_of(&self, block: &[usize], named: &[Vec<(Column, f64)>]) -> (Vec<f64>, DMatrix<f64>) {
@@ -726,6 +766,10 @@ impl<'a> Fit<'a> {
                 groups.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default().push(i);
             }
         }
+        for group in groups.values_mut() {
+            let surplus = group.len().saturating_sub(CURVE_STAGES);
+            group.drain(..surplus);
+        }
         for (which, stage) in [Stage::Bulk, Stage::Final].into_iter().enumerate() {
             let members: Vec<&Vec<usize>> =
                 groups.values().filter(|g| self.stages[g[0]].subject.stage == stage).collect();
@@ -780,22 +824,19 @@ impl<'a> Fit<'a> {
         let stage = &self.stages[i];
         let conditional = eye * (1.0 - tie * tie).sqrt();
         let scale = curve.ln_rise.exp();
-        let (share2, apart2) = (self.now.noise_share.powi(2), self.now.noise.powi(2));
-        let rises: Vec<(f64, f64, f64)> =
-            stage.evidence.rises.iter().map(|(m, y, w)| (stage.path.age_at(*m), *y, *w)).collect();
+        let prepared = curve.prepared();
         let mut sum = 0.0;
         for (u, wu) in FIVE {
-            let ready = (mean + sd * u).exp();
-            for (v, wv) in THREE {
-                let factor = scale * (tie * eye * u + conditional * v).exp();
-                let mut l = 0.0;
-                for (age, y, w) in &rises {
-                    let e = factor * curve.shape(age / ready);
-                    let variance = share2 * e * e + apart2;
-                    l += w * (0.97 * (-0.5 * (y - e) * (y - e) / variance).exp() / (2.5066 * variance.sqrt()) + 0.015).ln();
+            let ready = (-(mean + sd * u)).exp();
+            let mut products = THREE.map(|(_, w)| wu * w);
+            for (age, y) in &self.rises[i] {
+                let shape = scale * (tie * eye * u).exp() * prepared.shape(age * ready);
+                for (product, (v, _)) in products.iter_mut().zip(THREE) {
+                    let e = shape * (1.0 + conditional * v).max(0.1);
+                    *product *= rise_density(*y, e, self.now.noise_share, self.now.noise);
                 }
-                sum += wu * wv * l.exp();
             }
+            sum += products.iter().sum::<f64>();
         }
         sum.max(1e-300).ln()
     }
@@ -808,7 +849,7 @@ impl<'a> Fit<'a> {
         let mut eta = Vector3::new(from.ln_rise, from.lag, from.ln_power);
         let mut here = f(&eta);
         let mut covariance = Matrix3::from_diagonal(&Vector3::from(sds.map(|s| s * s)));
-        for _ in 0..8 {
+        for _ in 0..6 {
             let (gradient, hessian) = curvature(&f, &eta, here);
             let mut ridge = 0.0;
             let mut chol = Cholesky::new(hessian);
@@ -849,7 +890,7 @@ impl<'a> Fit<'a> {
 
     /// The noise of rise readings and the baker's eye, by coordinate search with priors.
     fn fit_noise(&mut self) {
-        let with: Vec<(usize, RiseCurve)> = self
+        let mut with: Vec<(usize, RiseCurve)> = self
             .stages
             .iter()
             .enumerate()
@@ -859,6 +900,8 @@ impl<'a> Fit<'a> {
         if with.len() < 3 {
             return;
         }
+        let stride = with.len().div_ceil(150);
+        with = with.into_iter().step_by(stride).collect();
         let score = |fit: &Self| -> f64 {
             let prior = ((fit.now.noise_share / 0.07).ln() / 0.4).powi(2) + ((fit.now.eye_sd / EYE_SD).ln() / 0.4).powi(2);
             with.iter().map(|(i, c)| fit.ln_rises(*i, *c)).sum::<f64>() - 0.5 * prior

@@ -20,8 +20,8 @@ use doughwarden::kitchen::proof::{Pace, Recipe};
 use doughwarden::time::UtcMs;
 
 use all_knowing::AllKnowing;
-use watching::{Past, watch};
 use night::{Night, Scene, Standing, minutes, recipes, simulate};
+use watching::{Past, watch};
 
 /// When the nights begin.
 pub const FIRST_NIGHT: UtcMs = UtcMs(1_768_032_000_000);
@@ -183,6 +183,8 @@ impl Timing {
 pub struct Nearly {
     /// Whose, and how they did.
     pub rows: Vec<(&'static str, Timing)>,
+    /// What each run was.
+    pub scenes: Vec<Scene>,
     /// The lead, min.
     pub lead_min: f64,
 }
@@ -198,6 +200,20 @@ impl Nearly {
         let mut out = Timing::head(self.lead_min);
         for (name, timing) in &self.rows {
             out += &timing.row(name, self.lead_min, low, high);
+        }
+        for (who, timing) in &self.rows[..2] {
+            out += &format!("\n{who}, by stage and place\n");
+            for stage in [StageKind::Bulk, StageKind::Final] {
+                for place in ["counter", "oven"] {
+                    let told = self.scenes.iter().zip(&timing.told);
+                    let told = told
+                        .filter(|(s, _)| s.stage == stage && s.standing.place() == place)
+                        .map(|(_, t)| *t)
+                        .collect();
+                    let name = format!("  {} on/in the {place}", stage.as_str());
+                    out += &Timing { told }.row(&name, self.lead_min, low, high);
+                }
+            }
         }
         out
     }
@@ -221,7 +237,8 @@ impl Nearly {
 pub fn nearly(share: f64) -> Nearly {
     let runs = ((400.0 * share).round() as usize).max(1);
     let paces = paces(Law::default());
-    let rows = each(&nearly_scenes(runs), |scene| {
+    let scenes = nearly_scenes(runs);
+    let rows = each(&scenes, |scene| {
         let night = simulate(scene, &paces);
         let oracle = AllKnowing::of(&night);
         let told = watch(&night, &Past::default());
@@ -242,6 +259,7 @@ pub fn nearly(share: f64) -> Nearly {
             ("all-knowing forecaster", column(1)),
             ("recipe's time, doubling rule", column(2)),
         ],
+        scenes,
         lead_min: 30.0,
     }
 }

@@ -129,7 +129,7 @@ const PAGES: [(&str, &str); 7] = [
     ("/places", "places"),
     ("/sensors", "sensors"),
     ("/settings", "settings"),
-    ("/new", "new"),
+    ("/batches/new", "new"),
 ];
 
 #[tokio::test(flavor = "multi_thread")]

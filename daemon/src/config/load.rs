@@ -259,7 +259,7 @@ fn check(config: &Config) -> Result<(), Wrong> {
     }
     for (i, sensor) in config.sensor.iter().enumerate() {
         sensor
-            .check_keys()
+            .check()
             .map_err(|(key, what)| (format!("sensor[{i}].{key}"), what))?;
     }
     Ok(())

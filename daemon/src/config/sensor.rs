@@ -12,10 +12,13 @@ use crate::time::UtcMs;
 
 /// Longest name of a sensor or a place, characters.
 const NAME: usize = 64;
+/// Longest gap that can be called normal, s: a week.
+const LONGEST_GAP_S: f64 = 604_800.0;
+/// Two points of a correction nearer than this make no line worth having.
+const APART: f64 = 1.0;
 
 /// One mapping from a topic to a quantity. Several may share a name: one device, several quantities.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Sensor {
     /// The sensor's name; `{1}` stands for the text of the topic's first wildcard.
     pub name: String,
@@ -60,7 +63,6 @@ pub struct Sensor {
 /// A dated correction: one point (an offset) or two (a line). `shown` is what the sensor says,
 /// `is` what a trusted thermometer says, in the quantity's stored unit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Correction {
     /// In force from here on.
     pub from: UtcMs,
@@ -69,100 +71,83 @@ pub struct Correction {
 }
 
 impl Sensor {
-    /// Whether it can work.
+    /// Whether it can work: the key that is wrong and why.
     ///
     /// # Errors
-    /// One line: which key is wrong and what to write.
-    pub fn check(&self) -> Result<(), String> {
-        self.check_keys()
-            .map_err(|(_, why)| format!("sensor `{}`: {why}", self.name))
-    }
-
-    /// Whether it can work.
-    ///
-    /// # Errors
-    /// The key that is wrong, and one line.
-    pub fn check_keys(&self) -> Result<(), (&'static str, String)> {
-        let name_ok = |n: &str| {
-            !n.trim().is_empty() && n.chars().count() <= NAME && !n.chars().any(char::is_control)
-        };
-        if !name_ok(&self.name) {
-            return Err(("name", format!(
-                "`name` needs 1 to {NAME} characters, none of them control characters"
-            )));
+    /// The key and one line.
+    pub fn check(&self) -> Result<(), (&'static str, String)> {
+        for (key, name) in [("name", Some(&self.name)), ("place", self.place.as_ref())] {
+            if name.is_some_and(|n| {
+                n.trim().is_empty() || n.chars().count() > NAME || n.chars().any(char::is_control)
+            }) {
+                return Err((
+                    key,
+                    format!("needs 1 to {NAME} characters, none of them control characters"),
+                ));
+            }
         }
-        if self.place.as_deref().is_some_and(|p| !name_ok(p)) {
-            return Err(("place", format!(
-                "`place` needs 1 to {NAME} characters, none of them control characters"
-            )));
+        let filter = topic::Filter::parse(&self.topic).map_err(|e| ("topic", e))?;
+        if filter.is_exact() && topic::fill(&self.name, &["x"]) != self.name {
+            return Err((
+                "name",
+                format!(
+                    "`{{1}}` stands for the topic's first wildcard, and `{}` has none",
+                    self.topic
+                ),
+            ));
         }
-        let filter = topic::Filter::parse(&self.topic).map_err(|e| ("topic", e.to_string()))?;
-        let wildcards = filter
-            .as_str()
-            .split('/')
-            .filter(|level| matches!(*level, "+" | "#"))
-            .count();
-        let filled = topic::fill(&self.name, &vec!["x"; wildcards]);
-        if filled.contains("{1}") {
-            return Err(("name", format!(
-                "`{{1}}` stands for the topic's first wildcard, but `{}` has none",
-                self.topic
-            )));
-        }
-        for (key, pointer) in [
+        let pointers = [
             ("pointer", &self.pointer),
             ("time_pointer", &self.time_pointer),
-        ]
-        .into_iter()
-        .filter_map(|(k, p)| Some((k, p.as_deref()?)))
-        .chain(self.matches.keys().map(|p| ("match", p.as_str())))
+        ];
+        for (key, pointer) in pointers
+            .into_iter()
+            .filter_map(|(k, p)| Some((k, p.as_ref()?)))
+            .chain(self.matches.keys().map(|p| ("match", p)))
         {
             if !pointer.is_empty() && !pointer.starts_with('/') {
-                return Err((key, format!(
-                    "`{key}` `{pointer}` is no JSON Pointer: write it like `/temperature`"
-                )));
+                return Err((
+                    key,
+                    "a JSON Pointer starts with `/`, like /temperature".into(),
+                ));
             }
         }
         if !payload::fits(self.unit, self.quantity) {
-            return Err(("unit", format!(
-                "{} cannot be in `{}`",
-                self.quantity.as_str(),
-                self.unit.as_str()
-            )));
+            let (unit, quantity) = (self.unit.as_str(), self.quantity.as_str());
+            return Err(("unit", format!("`{unit}` does not measure `{quantity}`")));
         }
         if self
             .interval_s
-            .is_some_and(|s| !s.is_finite() || s <= 0.0 || s > 604_800.0)
+            .is_some_and(|s| !(s > 0.0 && s <= LONGEST_GAP_S))
         {
-            return Err(("interval_s", format!(
-                "`interval_s` is the longest normal gap in seconds, more than 0 and at most a week"
-            )));
+            return Err((
+                "interval_s",
+                "must be more than 0 seconds and at most a week".into(),
+            ));
         }
         if let Some(distance) = self.empty_distance_m
-            && (self.quantity != Quantity::DoughHeight
-                || !distance.is_finite()
-                || !(0.0..=10.0).contains(&distance))
+            && (self.quantity != Quantity::DoughHeight || !(0.0..=10.0).contains(&distance))
         {
-            return Err(("empty_distance_m", format!(
-                "`empty_distance_m` goes with `dough_height` and is 0 to 10 m"
-            )));
+            return Err((
+                "empty_distance_m",
+                "goes only with `dough_height`, and is 0 to 10 m".into(),
+            ));
         }
-        if self.role.as_deref().is_some_and(|r| r != "model") {
-            return Err(("role", format!("`role` can only be `model`")));
+        if self.role.as_ref().is_some_and(|r| r != "model") {
+            return Err(("role", "is `model` or absent".into()));
         }
         for correction in &self.correction {
             let points = &correction.points;
             if !(1..=2).contains(&points.len()) || points.iter().flatten().any(|v| !v.is_finite()) {
-                return Err(("correction", format!(
-                    "a `correction` has one or two `[shown, is]` points"
-                )));
+                return Err(("correction", "has one or two `[shown, is]` points".into()));
             }
             if let [[a, _], [b, _]] = points[..]
-                && (a - b).abs() < 1.0
+                && (a - b).abs() < APART
             {
-                return Err(("correction", format!(
-                    "the two points of a `correction` lie less than 1 apart: take one, or points further apart"
-                )));
+                return Err((
+                    "correction",
+                    "has two points less than 1 apart: take one, or points further apart".into(),
+                ));
             }
         }
         Ok(())
@@ -174,38 +159,37 @@ mod tests {
     use super::*;
     use serde_json::json;
 
-    fn check(change: Value) -> Result<(), String> {
+    fn wrong(change: Value) -> Option<&'static str> {
         let mut all =
             json!({"name":"box","topic":"k/box","quantity":"air_temperature","unit":"Cel"});
         for (k, v) in change.as_object().unwrap() {
             all[k] = v.clone();
         }
-        serde_json::from_value::<Sensor>(all)
-            .map_err(|e| e.to_string())?
-            .check()
+        let sensor: Sensor = serde_json::from_value(all).unwrap();
+        sensor.check().err().map(|(key, _)| key)
     }
 
     #[test]
     fn what_cannot_work_is_named() {
-        assert_eq!(check(json!({})), Ok(()));
-        assert_eq!(check(json!({"name":"{1}","topic":"k/+/s"})), Ok(()));
-        for (change, says) in [
-            (json!({"name":" "}), "`name`"),
-            (json!({"topic":"a/#/b"}), "`#`"),
-            (json!({"name":"{1}"}), "wildcard"),
-            (json!({"pointer":"temperature"}), "`/temperature`"),
-            (json!({"unit":"%RH"}), "`%RH`"),
-            (json!({"interval_s":0}), "interval_s"),
-            (json!({"empty_distance_m":0.3}), "empty_distance_m"),
-            (json!({"role":"main"}), "role"),
+        assert_eq!(wrong(json!({})), None);
+        assert_eq!(wrong(json!({"name":"{1}","topic":"k/+/s"})), None);
+        for (key, change) in [
+            ("name", json!({"name":" "})),
+            ("name", json!({"name":"{1}"})),
+            ("place", json!({"place":"a\nb"})),
+            ("topic", json!({"topic":"a/#/b"})),
+            ("pointer", json!({"pointer":"temperature"})),
+            ("match", json!({"match":{"id":1}})),
+            ("unit", json!({"unit":"%RH"})),
+            ("interval_s", json!({"interval_s":0})),
+            ("empty_distance_m", json!({"empty_distance_m":0.3})),
+            ("role", json!({"role":"main"})),
             (
-                json!({"correction":[{"from":"2026-01-01T00:00:00Z","points":[]}]}),
                 "correction",
+                json!({"correction":[{"from":"2026-01-01T00:00:00Z","points":[]}]}),
             ),
-            (json!({"colour":"red"}), "colour"),
         ] {
-            let error = check(change).unwrap_err();
-            assert!(error.contains(says), "{error}");
+            assert_eq!(wrong(change), Some(key));
         }
     }
 }

@@ -48,7 +48,9 @@ pub fn all(app: &App) -> Result<Vec<(Sensor, bool)>, StoreError> {
 /// # Errors
 /// If it cannot work, or the configuration already maps it.
 pub fn put(app: &App, sensor: Sensor) -> Result<(), AssignError> {
-    sensor.check().map_err(AssignError::Bad)?;
+    sensor.check().map_err(|(key, why)| {
+        AssignError::Bad(format!("sensor `{}`: `{key}`: {why}", sensor.name))
+    })?;
     if app
         .config
         .sensor

@@ -35,7 +35,7 @@ use crate::time::UtcMs;
 
 /// Largest packet taken: the largest payload read, its topic and the rest. A larger one closes the
 /// connection, as MQTT says.
-pub const MAX_PACKET: usize = super::payload::MAX_PAYLOAD + 128 * 1024;
+pub const MAX_PACKET: usize = super::payload::MAX_PAYLOAD + 64 * 1024;
 /// Sensors and other clients at once: a kitchen has dozens; idle ones cost some 40 kB each.
 const CLIENTS: usize = 2_000;
 /// Messages kept for a subscriber that lags or is away.

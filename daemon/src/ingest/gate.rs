@@ -16,6 +16,8 @@ use crate::time::{MINUTE_MS, UtcMs};
 pub const AHEAD_MS: i64 = 10 * MINUTE_MS;
 /// Neighbours further apart than this say nothing about each other.
 const NEIGHBOUR_MS: i64 = 15 * MINUTE_MS;
+/// Readings that come later than this after their time are not live: no neighbours are asked.
+const LIVE_MS: i64 = 5 * MINUTE_MS;
 /// A probe's fault value this near the last raw value may be real, °C.
 const FAULT_NEAR_C: f64 = 15.0;
 /// How exactly a fault value is met, °C (a sixteenth of a degree rounded to two decimals).
@@ -238,6 +240,9 @@ impl Series {
         let Some(limit) = jump(quantity) else {
             return Verdict::default();
         };
+        if c.arrived.0.saturating_sub(c.time.0) > LIVE_MS {
+            return Verdict::default();
+        }
         let Some((time, before)) = self.believed else {
             self.believed = Some((c.time, c.value));
             return Verdict::default();

@@ -51,7 +51,9 @@ fn a_lone_jump_is_held_out_and_a_confirmed_one_is_released() {
 #[test]
 fn an_oven_that_heats_is_believed() {
     // 13 degrees a minute at a reading a minute: each is a jump that the next one confirms.
-    let values: Vec<f64> = (0..16).map(|i| 25.0 + 13.0 * f64::from(i)).collect();
+    let mut values: Vec<f64> = (0..16).map(|i| 25.0 + 13.0 * f64::from(i)).collect();
+    // The thermostat cuts in; the last step is confirmed too.
+    values.push(221.0);
     let verdicts = judged(Quantity::AirTemperature, &values);
     assert!(verdicts.iter().all(Option::is_none), "{verdicts:?}");
 }
@@ -135,16 +137,21 @@ fn a_backlog_without_times_is_marked_until_the_usual_pace_returns() {
 
 #[test]
 fn late_readings_are_not_compared_with_neighbours() {
-    let mut gate = Gate::default();
-    let mut judge = |time: i64, value: f64| {
-        let c = Candidate {
-            arrived: UtcMs(9_000_000),
-            own_time: true,
-            ..live(UtcMs(time), value)
-        };
-        gate.judge("s", Quantity::AirTemperature, c)
+    let judge_all = |order: &[usize]| {
+        let mut gate = Gate::default();
+        let mut verdicts = vec![None; order.len()];
+        for i in order {
+            let c = Candidate {
+                arrived: UtcMs(9_000_000),
+                own_time: true,
+                ..live(
+                    UtcMs(1_000_000 * *i as i64),
+                    if i % 2 == 0 { 24.0 } else { 40.0 },
+                )
+            };
+            verdicts[*i] = gate.judge("s", Quantity::AirTemperature, c).kept_out;
+        }
+        verdicts
     };
-    assert_eq!(judge(8_000_000, 24.0).kept_out, None);
-    assert_eq!(judge(7_000_000, 40.0).kept_out, None);
-    assert_eq!(judge(8_010_000, 24.1).kept_out, None);
+    assert_eq!(judge_all(&[0, 1, 2, 3, 4]), judge_all(&[3, 1, 4, 2, 0]));
 }

@@ -14,8 +14,6 @@ pub const PREVIEW: usize = 120;
 const DEPTH: usize = 4;
 /// Guesses offered for one topic.
 const GUESSES: usize = 12;
-/// A topic whose mappings leave something over is looked at again after this long, ms.
-const LOOK_AGAIN_MS: i64 = 60_000;
 
 /// Notes a message; `claimed` names the pointers that mappings already take from it. Gives whether
 /// the list changed its topics.
@@ -27,15 +25,6 @@ pub fn note(
     retained: bool,
     claimed: Option<&[String]>,
 ) -> bool {
-    let known = board.with_heard(|heard| {
-        heard
-            .get(topic)
-            .is_some_and(|h| at.0.saturating_sub(h.at.0) < LOOK_AGAIN_MS)
-    });
-    // What is claimed and leaves nothing over is the common case: look once a minute at most.
-    if claimed.is_some() && known {
-        return false;
-    }
     let mut guesses = guesses(topic, payload);
     if let Some(claimed) = claimed {
         guesses.retain(|g| {

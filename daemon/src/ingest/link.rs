@@ -17,7 +17,8 @@ use crate::config::mqtt::BrokerUrl;
 const REQUESTS: usize = 1024;
 /// Messages of ours on their way to the broker at once.
 const IN_FLIGHT: u16 = 64;
-/// Messages the broker may have on their way to us, where it speaks MQTT 5.
+/// Messages the broker may have on their way to us, where it speaks MQTT 5: as many as the writer's
+/// queue holds.
 const RECEIVE_MAXIMUM: u16 = 1024;
 /// How long the broker keeps our session while we are away (MQTT 5), s: a month.
 const SESSION_S: u32 = 30 * 86_400;

@@ -144,10 +144,10 @@ async fn take_up_changes(app: Arc<App>) {
         let known = revision;
         let read = tokio::task::spawn_blocking(move || {
             let now = app.store.revision().ok();
-            if settings_told || now != known {
-                if let Err(error) = assign::reload(&app) {
-                    tracing::warn!(error = %error, "the sensors' mappings could not be read again");
-                }
+            if (settings_told || now != known)
+                && let Err(error) = assign::reload(&app)
+            {
+                tracing::warn!(error = %error, "the sensors' mappings could not be read again");
             }
             now
         });

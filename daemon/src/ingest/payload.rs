@@ -9,8 +9,8 @@ use crate::batches::record::{Quantity, Unit};
 use crate::config::sensor::Sensor;
 use crate::time::UtcMs;
 
-/// Largest payload read, bytes: an hour of a sensor's buffered records fits many times.
-pub const MAX_PAYLOAD: usize = 256 * 1024;
+/// Largest payload read, bytes: an hour of a sensor's buffered records fits twice.
+pub const MAX_PAYLOAD: usize = 64 * 1024;
 /// Numbers from here up are milliseconds since 1970, below they are seconds (as the contract says).
 const MILLISECONDS_FROM: f64 = 1e11;
 /// The last second of the year 9999: beyond it a time cannot be written as RFC 3339.

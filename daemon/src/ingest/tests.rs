@@ -771,9 +771,109 @@ async fn other_topics_of_an_outside_broker_are_heard_on_request_only() {
     kitchen.started.stop().await;
 }
 
+/// Row 5 of the reliability promises in small: another program holds the store's write lock.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn while_the_store_fails_nothing_is_acknowledged_and_then_all_of_it_once() {
+    let dir = scratch();
+    let store = SqliteStore::open(dir.path()).unwrap();
+    let file = store.file();
+    drop(store);
+    let kitchen = Kitchen::open(dir.path(), |_| {}).await;
+    kitchen.wait_ready().await;
+    let other = rusqlite::Connection::open(&file).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let to = kitchen.address();
+    let mut raw = tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        for i in 1..=20 {
+            raw.send("kitchen/box", format!("{i}").as_bytes(), i, false);
+        }
+        raw
+    })
+    .await
+    .unwrap();
+    let failing = || !kitchen.app.health.ready();
+    eventually(failing, "a failing store was not noticed").await;
+    raw.0.set_nonblocking(true).unwrap();
+    assert_eq!(
+        raw.acked().unwrap_err().kind(),
+        std::io::ErrorKind::WouldBlock
+    );
+    assert!(kitchen.readings().is_empty());
+    raw.0.set_nonblocking(false).unwrap();
+    other.execute_batch("ROLLBACK").unwrap();
+    tokio::task::spawn_blocking(move || {
+        for i in 1..=20 {
+            assert_eq!(raw.acked().unwrap(), i);
+        }
+    })
+    .await
+    .unwrap();
+    assert_eq!(kitchen.readings().len(), 20);
+    assert!(kitchen.app.health.ready());
+    // Stopping with a store that fails leaves the message unacknowledged, and is bounded in time.
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let mut raw = tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        raw.send("kitchen/box", b"30", 1, false);
+        raw
+    })
+    .await
+    .unwrap();
+    eventually(
+        || !kitchen.app.health.ready(),
+        "a failing store was not noticed",
+    )
+    .await;
+    tokio::time::timeout(SOON, kitchen.started.stop())
+        .await
+        .unwrap();
+    raw.0.set_nonblocking(true).unwrap();
+    assert!(raw.acked().is_err());
+}
+
+/// Readings that jump alone are held out; the next one's word counts, also over the store.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_jump_that_the_next_reading_confirms_is_taken_back_in() {
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |_| {}).await;
+    let to = kitchen.address();
+    tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        for (i, value) in (1..).zip(["24", "85.0", "34", "34.1", "50", "34.2", "nan"]) {
+            raw.send("kitchen/box", value.as_bytes(), i, false);
+            raw.acked().unwrap();
+        }
+    })
+    .await
+    .unwrap();
+    let held = || {
+        kitchen
+            .readings()
+            .iter()
+            .map(|r| r.kept_out.clone())
+            .collect::<Vec<_>>()
+    };
+    let wanted = [
+        None,
+        Some(KeptOut::ProbeFault),
+        None,
+        None,
+        Some(KeptOut::LoneJump),
+        None,
+    ];
+    eventually(|| held() == wanted, "the judgements differ").await;
+    assert_eq!(kitchen.values(), [24.0, 85.0, 34.0, 34.1, 50.0, 34.2]);
+    kitchen.started.stop().await;
+}
+
 /// A broker's certificate made for the test: an authority of our own, a leaf for 127.0.0.1.
 fn certificates(dir: &Path) {
     let mut authority = rcgen::CertificateParams::new(Vec::new()).unwrap();
+    // Names that differ: a leaf that bears its issuer's name passes for self-signed.
+    authority
+        .distinguished_name
+        .push(rcgen::DnType::CommonName, "test authority");
     authority.is_ca = rcgen::IsCa::Ca(rcgen::BasicConstraints::Unconstrained);
     let authority_key = rcgen::KeyPair::generate().unwrap();
     let authority_cert = authority.self_signed(&authority_key).unwrap();

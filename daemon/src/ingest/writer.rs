@@ -28,8 +28,9 @@ use crate::metrics::Reason;
 use crate::store::{Arrival, KeptOut, Packet, ReadingQuery, StoreError, Stored, StoredReading};
 use crate::time::UtcMs;
 
-/// Messages that may wait for the writer: some seconds of a burst, a few MiB at the most.
-pub const QUEUE: usize = 4096;
+/// Messages that may wait for the writer: a second of a burst, and at their largest 64 MiB. What
+/// comes after waits at the broker or the sensor.
+pub const QUEUE: usize = 1024;
 /// Readings in one commit: enough to make its cost small, few enough to be quick.
 pub const BATCH_ROWS: usize = 500;
 /// How often the writer shows a sign of life when nothing comes.
@@ -167,6 +168,7 @@ struct Writer {
 /// What is known of a batch besides what is stored.
 #[derive(Default)]
 struct Batch {
+    rows: usize,
     arrivals: Vec<Arrival>,
     /// With the number of arrivals each stands for.
     acks: Vec<(Ack, usize)>,
@@ -192,9 +194,12 @@ impl Writer {
             match got {
                 Ok(0) => break,
                 Ok(_) => {
-                    let batch = self.take(messages.drain(..));
-                    if !self.commit(batch) {
-                        break;
+                    let mut waiting = messages.drain(..).peekable();
+                    while waiting.peek().is_some() {
+                        let batch = self.take(&mut waiting);
+                        if !self.commit(batch) {
+                            return;
+                        }
                     }
                 }
                 Err(_)
@@ -219,7 +224,8 @@ impl Writer {
             .store(writes, std::sync::atomic::Ordering::Relaxed);
     }
 
-    fn take(&mut self, messages: impl Iterator<Item = Message>) -> Batch {
+    /// Takes messages until their readings fill a batch.
+    fn take(&mut self, messages: &mut impl Iterator<Item = Message>) -> Batch {
         let mappings = self.app.board.mappings();
         if !Arc::ptr_eq(&mappings, &self.mappings) {
             self.mappings = mappings;
@@ -241,10 +247,18 @@ impl Writer {
                     None => self.marks.push((sensor, quantity, time)),
                 }
             }
+            batch.rows += taken
+                .arrivals
+                .iter()
+                .map(|a| a.readings.len())
+                .sum::<usize>();
             batch.acks.push((message.ack, taken.arrivals.len()));
             batch.arrivals.extend(taken.arrivals);
             batch.retained.extend(taken.retained);
             batch.not_numbers.extend(taken.not_numbers);
+            if batch.rows >= BATCH_ROWS {
+                break;
+            }
         }
         batch
     }

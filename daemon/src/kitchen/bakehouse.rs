@@ -336,7 +336,6 @@ impl Work {
                 &plan.recipe,
                 pace,
                 temper,
-                Shape::Sphere,
                 plan.dough_kg(),
                 mixed_at_c,
             ),

@@ -78,6 +78,8 @@ pub fn plans() -> Vec<Plan> {
                 bulk_rise: 0.9,
                 final_min: 75.0,
                 final_at_c: 26.0,
+                bulk_kg: 0.94,
+                pieces: 2,
                 ..rich
             },
             bulk_in: Spot::Counter,
@@ -102,6 +104,8 @@ pub fn plans() -> Vec<Plan> {
                 bulk_at_c: 25.0,
                 bulk_rise: 0.75,
                 final_min: 70.0,
+                bulk_kg: 0.93,
+                pieces: 3,
                 water_l: 0.44,
                 stuff: Stuff {
                     conductivity_w_mk: 0.35,

@@ -16,6 +16,9 @@ pub mod template;
 pub mod webhook;
 pub mod worker;
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::pin::Pin;

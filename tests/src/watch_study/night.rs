@@ -174,13 +174,13 @@ pub struct Night {
 
 /// The dough at the beginning of the scene's proof.
 fn dough(scene: &Scene, recipe: &Recipe, pace: &Pace, temper: Temper, begin_c: f64) -> Proof {
-    let mut proof = Proof::bulk(recipe, pace, temper, Shape::Sphere, 0.87, begin_c);
+    let mut proof = Proof::bulk(recipe, pace, temper, recipe.bulk_kg, begin_c);
     if scene.stage == StageKind::Final {
         // Its bulk proof went by in an even room and is not in the log book.
         while proof.ready_after_s().is_none() && proof.elapsed_s() < LONGEST_H * 3600.0 {
             proof.step(30.0, begin_c);
         }
-        proof.shape(14, Shape::Sphere);
+        proof.shape(recipe.pieces, Shape::Sphere);
         for _ in 0..(BENCH_MIN * 2.0) as usize {
             proof.step(30.0, begin_c);
         }
@@ -307,7 +307,9 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
     // this batch by themselves; its end is looked for first.
     while now < last
         && ends.is_none_or(|end| now < end)
-        && night.fault_at.is_none_or(|at| minutes(at, now) < FAULT_MIN || ends.is_some())
+        && night
+            .fault_at
+            .is_none_or(|at| minutes(at, now) < FAULT_MIN || ends.is_some())
     {
         now = now.plus_ms((STEP_S * 1000.0) as i64);
         let since_min = now.seconds_since(scene.begin) / 60.0;
@@ -362,8 +364,10 @@ pub fn simulate(scene: &Scene, paces: &[Pace; 3]) -> Night {
                 night.fault_at = Some(now);
             }
             let untapped = scene.oddity == Some(Oddity::Untapped);
-            let stays_min = if forgotten || untapped {
-                FORGOTTEN_MIN
+            let stays_min = if forgotten {
+                (FORGOTTEN * since_min).max(45.0)
+            } else if untapped {
+                45.0
             } else {
                 taps_after_min
             };

@@ -12,9 +12,7 @@ use doughwarden::store::StoreError;
 use doughwarden::time::UtcMs;
 
 use super::all_knowing::AllKnowing;
-use super::night::{
-    Fault, Night, Oddity, STEP_S, Scene, Standing, ceiling_c, minutes, simulate,
-};
+use super::night::{Fault, Night, Oddity, STEP_S, Scene, Standing, ceiling_c, minutes, simulate};
 use super::watching::{Past, Told, watch};
 use super::{FIRST_NIGHT, Timing, each, paces, told_before};
 
@@ -55,8 +53,9 @@ impl Kitchen {
             .map(|i| {
                 let mut scene = kitchen.scene(number * 1000 + i, &mut chance);
                 scene.seed += 1_000_000;
-                scene.begin = FIRST_NIGHT
-                    .plus_min(DAY_MIN * (i as f64 - 1.5 * HISTORY as f64) + chance.between(0.0, 500.0));
+                scene.begin = FIRST_NIGHT.plus_min(
+                    DAY_MIN * (i as f64 - 1.5 * HISTORY as f64) + chance.between(0.0, 500.0),
+                );
                 scene.interval_s = 60.0;
                 simulate(&scene, &kitchen.paces)
             })
@@ -72,12 +71,20 @@ impl Kitchen {
             0 | 1 => Standing::Room,
             2 => Standing::Box(chance.between(25.0, 29.0).max(room_c)),
             // Nobody lights the lamp in a hot room.
-            _ => Standing::Oven(if room_c > 25.0 { 0.0 } else { chance.between(5.0, 12.0) }),
+            _ => Standing::Oven(if room_c > 25.0 {
+                0.0
+            } else {
+                chance.between(5.0, 12.0)
+            }),
         };
         Scene {
             seed: number as u64,
             begin: FIRST_NIGHT.plus_min(chance.between(0.0, DAY_MIN)),
-            stage: if chance.happens(0.5) { StageKind::Bulk } else { StageKind::Final },
+            stage: if chance.happens(0.5) {
+                StageKind::Bulk
+            } else {
+                StageKind::Final
+            },
             recipe: number % 3,
             law: self.law,
             speed_sd: self.speed_sd,
@@ -196,7 +203,11 @@ impl Nights {
         }
         let mut out = format!(
             "{} ordinary nights, each after {HISTORY} batches of history\n{:<36} {:>6} {:>9} {:>14}\n",
-            self.0.len(), "", "nights", "oven on", "falsely hot"
+            self.0.len(),
+            "",
+            "nights",
+            "oven on",
+            "falsely hot"
         );
         let mut row = |name: &str, nights: &[&Ordinary]| {
             let count = |f: fn(&Ordinary) -> bool| nights.iter().filter(|n| f(n)).count();
@@ -216,7 +227,9 @@ impl Nights {
         out.push('\n');
         let (low, high) = IN_TIME;
         out += &Timing::head(LEAD_MIN);
-        out += &self.timing(|n| n.nearly).row("Doughwarden", LEAD_MIN, low, high);
+        out += &self
+            .timing(|n| n.nearly)
+            .row("Doughwarden", LEAD_MIN, low, high);
         out += &self
             .timing(|n| n.all_knowing)
             .row("all-knowing forecaster", LEAD_MIN, low, high);
@@ -240,7 +253,9 @@ impl Nights {
             short.push("“too hot” falsely in more than 1 night of 50".to_owned());
         }
         if ours < bar {
-            short.push(format!("nearly ready in time in {ours:.3}, the bar is {bar:.3}"));
+            short.push(format!(
+                "nearly ready in time in {ours:.3}, the bar is {bar:.3}"
+            ));
         }
         short
     }
@@ -334,7 +349,11 @@ fn judge(night: &Night, told: &[Told]) -> Faulty {
         ),
         // Over the limit for two minutes and a reading that confirms it; the sensor itself follows
         // half a minute or so behind.
-        Fault::TooHot => ("too_hot", hot_at(night), 2.0 + 2.0 * 1.05 * reading_min + 2.0),
+        Fault::TooHot => (
+            "too_hot",
+            hot_at(night),
+            2.0 + 2.0 * 1.05 * reading_min + 2.0,
+        ),
         Fault::Silent => (
             "sensor_silent",
             night.readings.last().map(|r| r.time),
@@ -362,7 +381,12 @@ fn judge(night: &Night, told: &[Told]) -> Faulty {
 fn hot_at(night: &Night) -> Option<UtcMs> {
     let fault_at = night.fault_at?;
     let limit = ceiling_c(night.scene.recipe);
-    let at = |i: usize| night.scene.begin.plus_ms(((i + 1) as f64 * STEP_S * 1000.0) as i64);
+    let at = |i: usize| {
+        night
+            .scene
+            .begin
+            .plus_ms(((i + 1) as f64 * STEP_S * 1000.0) as i64)
+    };
     night
         .air_c
         .iter()
@@ -377,12 +401,21 @@ impl Faults {
     pub fn table(&self) -> String {
         let mut by: BTreeMap<(Fault, u32), Vec<&Faulty>> = BTreeMap::new();
         for night in &self.0 {
-            let interval = if night.fault == Fault::OvenOn { night.interval_s as u32 } else { 0 };
+            let interval = if night.fault == Fault::OvenOn {
+                night.interval_s as u32
+            } else {
+                0
+            };
             by.entry((night.fault, interval)).or_default().push(night);
         }
         let mut out = format!(
             "{} nights with one fault, each after {HISTORY} batches of history\n{:<36} {:>6} {:>6} {:>8}  {:>22}\n",
-            self.0.len(), "", "nights", "told", "in time", "latest, of its limit"
+            self.0.len(),
+            "",
+            "nights",
+            "told",
+            "in time",
+            "latest, of its limit"
         );
         for ((fault, interval), nights) in by {
             let name = match fault {

@@ -42,7 +42,8 @@ impl Past {
         let mut past = Self::default();
         for night in nights {
             past.records.extend(night.standing_records.iter().cloned());
-            past.records.extend(night.entries.iter().map(|(_, r)| r.clone()));
+            past.records
+                .extend(night.entries.iter().map(|(_, r)| r.clone()));
             past.readings.extend(night.readings.iter().cloned());
         }
         let book = Book::from_records(past.records.iter().cloned());
@@ -69,7 +70,11 @@ fn tops(nights: &[Night], book: &Book) -> BTreeMap<String, f64> {
             continue;
         }
         let mut buckets: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
-        for r in night.readings.iter().filter(|r| r.time >= night.scene.begin) {
+        for r in night
+            .readings
+            .iter()
+            .filter(|r| r.time >= night.scene.begin)
+        {
             let bucket = buckets.entry(r.time.0 / (10 * MINUTE_MS)).or_default();
             *bucket = (bucket.0 + r.value, bucket.1 + 1.0);
         }
@@ -101,12 +106,7 @@ pub struct Told {
 #[must_use]
 pub fn watch(night: &Night, past: &Past) -> Vec<Told> {
     let place = night.scene.standing.place();
-    let mut book = Book::from_records(
-        past.records
-            .iter()
-            .chain(&night.standing_records)
-            .cloned(),
-    );
+    let mut book = Book::from_records(past.records.iter().chain(&night.standing_records).cloned());
     let readings = InMemory::new(past.readings.iter().chain(&night.readings).cloned());
     let mut watcher = Watcher::default();
     let mut now = night
@@ -162,7 +162,8 @@ pub fn watch(night: &Night, past: &Past) -> Vec<Told> {
         watcher.see(now, &Input::Sensors(vec![facts.clone()]));
         watcher.see(now, &Input::Tick);
         for finding in watcher.findings() {
-            told.entry((finding.about.name, finding.began)).or_insert(now);
+            told.entry((finding.about.name, finding.began))
+                .or_insert(now);
         }
     }
     let mut told: Vec<Told> = told

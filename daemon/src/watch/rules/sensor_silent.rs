@@ -345,8 +345,8 @@ mod tests {
         t.now = t.now.plus_min(600.0);
         t.see(&super::Input::Afresh);
         t.until(601.5);
-        assert!(t.pushes().is_empty());
+        assert!(t.pushes_of("sensor_silent").is_empty());
         t.until(602.5);
-        assert_eq!(t.pushes(), ["sensor_silent raised"]);
+        assert_eq!(t.pushes_of("sensor_silent"), ["sensor_silent raised"]);
     }
 }

@@ -503,8 +503,9 @@ mod tests {
             line("Grandmother's mix", 100.0, Some("flour")),
             line("milk", 220.0, None),
         ]);
-        let shares: Vec<f64> = lines.iter().map(|l| l.of_flour.unwrap() * 100.0).collect();
-        assert_eq!(shares, [75.0, 25.0, 55.0]);
+        for (line, percent) in lines.iter().zip([75.0, 25.0, 55.0]) {
+            assert!((line.of_flour.unwrap() * 100.0 - percent).abs() < 1e-9, "{line:?}");
+        }
         assert_eq!(lines[0].kind, ("flour".to_owned(), true));
         assert_eq!(lines[1].kind, ("flour".to_owned(), false));
         assert_eq!(formula(&[line("milk", 1.0, None)])[0].of_flour, None);
