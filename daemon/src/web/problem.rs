@@ -141,6 +141,18 @@ impl From<ForecastError> for Problem {
     }
 }
 
+impl From<crate::plans::PlanError> for Problem {
+    fn from(error: crate::plans::PlanError) -> Self {
+        use crate::plans::PlanError;
+        match error {
+            PlanError::Store(error) => error.into(),
+            PlanError::Forecast(error) => error.into(),
+            PlanError::NoDough { .. } => Self::none(error.to_string()),
+            PlanError::Bad(_) | PlanError::Model(_) => Self::unprocessable(error.to_string()),
+        }
+    }
+}
+
 impl From<AssignError> for Problem {
     fn from(error: AssignError) -> Self {
         match error {

@@ -7,6 +7,7 @@ pub mod channels;
 pub mod events;
 pub mod history;
 pub mod learning;
+pub mod plans;
 pub mod probes;
 pub mod readings;
 pub mod records;
@@ -48,6 +49,12 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(history::undo))
         .routes(routes!(learning::calibrations))
         .routes(routes!(learning::roll_back))
+        .routes(routes!(plans::plan))
+        .routes(routes!(plans::water))
+        .routes(routes!(plans::oven_light))
+        .routes(routes!(plans::learn_oven))
+        .routes(routes!(plans::hold))
+        .routes(routes!(plans::reader_table))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
         .routes(routes!(probes::metrics))
@@ -56,7 +63,7 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
 
 /// Calls that go through all bakes.
 pub(super) fn sums() -> OpenApiRouter<Shared> {
-    OpenApiRouter::new()
+    OpenApiRouter::new().routes(routes!(plans::compare))
 }
 
 /// The call that does not end.
