@@ -4,7 +4,6 @@
 pub mod air;
 pub mod document;
 pub mod inputs;
-pub mod keep;
 pub mod learned;
 pub mod live;
 pub mod outlook;
@@ -13,8 +12,6 @@ pub mod source;
 pub mod study;
 #[cfg(test)]
 mod tests;
-
-pub use keep::start;
 
 use crate::app::App;
 use crate::batches::record::StageKind;
