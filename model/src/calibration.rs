@@ -18,6 +18,7 @@ use nalgebra::{Cholesky, DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
 use crate::age::AgePath;
+use crate::cardinal::{Cardinal, REFERENCE_C, RateLaw};
 use crate::proof::{Evidence, Posterior, Prior, RiseCurve, rise_density};
 
 /// Sweeps over all stages; the normals settle in four or five.
@@ -153,6 +154,8 @@ pub struct Calibration {
     pub temperatures_c: Option<(f64, f64)>,
     /// How many stages of each dough and stage taught something.
     counts: BTreeMap<String, u32>,
+    /// What the recipe or the literature expected of each: ln age and its spread.
+    levels: BTreeMap<String, (f64, f64)>,
 }
 
 /// One learned number for people: before, after, and its 80 % range.
@@ -162,6 +165,8 @@ pub struct Parameter {
     pub name: String,
     /// Its value.
     pub value: f64,
+    /// What it was before any bake.
+    pub prior: f64,
     /// 10 %.
     pub p10: f64,
     /// 90 %.
@@ -209,6 +214,7 @@ impl Default for Calibration {
             stages: 0,
             temperatures_c: None,
             counts: BTreeMap::new(),
+            levels: BTreeMap::new(),
         }
     }
 }
@@ -369,15 +375,14 @@ impl Calibration {
         Prior { mean, sd, curves, rise_sd, tie, noise_share: self.noise_share, noise: self.noise }
     }
 
-    /// Fits all of it to past stages. `start` only shortens the way (a fit with one batch left out
-    /// starts from the whole).
-    pub fn fit(stages: &[PastStage], start: Option<&Self>) -> Self {
-        Fit::new(stages, start).run()
+    /// Fits all of it to past stages.
+    pub fn fit(stages: &[PastStage]) -> Self {
+        Fit::new(stages).run()
     }
 
     /// The same with the house's tilt held at nothing: for showing what it is worth.
     pub fn fit_untilted(stages: &[PastStage]) -> Self {
-        let mut fit = Fit::new(stages, None);
+        let mut fit = Fit::new(stages);
         for row in &mut fit.rows {
             row.retain(|(c, _)| *c != 0);
         }
@@ -395,48 +400,73 @@ impl Calibration {
             .enumerate()
             .map(|(i, s)| PastStage { batch: format!("{i}"), ..s.clone() })
             .collect();
-        let mut fit = Fit::new(&apart, None);
+        let mut fit = Fit::new(&apart);
         for row in &mut fit.rows {
             row.retain(|(c, _)| !matches!(fit.now.columns[*c], Column::House | Column::Final | Column::Dough(_)));
         }
         fit.run()
     }
 
-    /// The learned numbers in words, for reports.
+    /// The learned numbers in words, for reports. Times are minutes at 24 °C throughout.
     pub fn parameters(&self) -> Vec<Parameter> {
         let z = 1.281_551_565_544_6;
-        let number = |name: String, (value, sd): (f64, f64)| Parameter { name, value, p10: value - z * sd, p90: value + z * sd };
+        let start = Self::default();
+        let plain = |name: &str, (value, sd): (f64, f64), prior: f64| Parameter {
+            name: name.to_owned(),
+            value,
+            prior,
+            p10: value - z * sd,
+            p90: value + z * sd,
+        };
+        let log = |name: String, (ln, sd): (f64, f64), prior: f64| Parameter {
+            name,
+            value: ln.exp(),
+            prior: prior.exp(),
+            p10: (ln - z * sd).exp(),
+            p90: (ln + z * sd).exp(),
+        };
         let mut out = vec![
-            number("house: tilt of the rate per 10 degC".into(), self.tilt()),
-            number("house: exponent of the yeast dose".into(), self.dose_exponent()),
+            plain("tilt of the pace against temperature, per 10 degC", self.tilt(), TILT.0),
+            plain("exponent of the yeast dose", self.dose_exponent(), DOSE.0),
+            log("time of all doughs against their recipes".into(), self.column(&Column::House), HOUSE.0),
+            log("time of final proofs against their recipes, beside that".into(), self.column(&Column::Final), FINAL.0),
         ];
-        for column in &self.columns {
-            let (mean, sd) = self.column(column);
-            let name = match column {
-                Column::House => "house: slower than the recipes, ln".to_owned(),
-                Column::Final => "house: final proof against bulk, ln".to_owned(),
-                Column::Dough(d) => format!("{d}: share of its slowness common to both proofs"),
-                Column::DoughStage(d, s) => format!("{d}, {}: share of its own", if *s == Stage::Bulk { "bulk" } else { "final" }),
-                Column::Tilt | Column::Dose => continue,
+        let warmth = (24.0 - REFERENCE_C) / 10.0;
+        let pace = RateLaw::new(Cardinal::GAS, self.tilt().0).rate(24.0);
+        let plain_pace = RateLaw::default().rate(24.0);
+        for (key, (prior_ln_age, prior_sd)) in &self.levels {
+            let Some((stage, dough)) = key.split_once('/') else { continue };
+            let subject = Subject {
+                dough: dough.to_owned(),
+                stage: if stage == "bulk" { Stage::Bulk } else { Stage::Final },
+                prior_ln_age: *prior_ln_age,
+                prior_sd: *prior_sd,
+                ln_dose: 0.0,
+                target_rise: None,
+                extra_sd: 0.0,
             };
-            out.push(number(name, (mean, sd)));
+            let (offset, g) = self.moments(&[row(&subject, warmth)], false);
+            let ln_minutes = prior_ln_age + offset[0] - pace.ln();
+            out.push(log(
+                format!("{dough}, {stage}: minutes at 24 degC"),
+                (ln_minutes, g[(0, 0)].max(0.0).sqrt()),
+                prior_ln_age - plain_pace.ln(),
+            ));
         }
         let ln_sd = 0.7 / f64::from(self.stages + 4).sqrt();
-        out.push(Parameter {
-            name: "spread of the proof from bake to bake, ln".into(),
-            value: self.spread,
-            p10: self.spread * (-z * ln_sd).exp(),
-            p90: self.spread * (z * ln_sd).exp(),
-        });
+        out.push(log("spread from bake to bake".into(), (self.spread.ln(), ln_sd), start.spread.ln()));
+        out.push(plain("share of that spread common to a batch's proofs", (self.shared, 0.15), start.shared));
+        out.push(log("spread of the rise when ready".into(), (self.eye_sd.ln(), 0.3), start.eye_sd.ln()));
         for (key, fitted) in &self.curves {
-            let rise = fitted.curve.ln_rise;
-            let sd = fitted.covariance[0][0].max(0.0).sqrt();
-            out.push(Parameter {
-                name: format!("{key}: rise when ready"),
-                value: rise.exp(),
-                p10: (rise - z * sd).exp(),
-                p90: (rise + z * sd).exp(),
-            });
+            let Some((stage, dough)) = key.split_once('/') else { continue };
+            let book = textbook(if stage == "bulk" { Stage::Bulk } else { Stage::Final }).curve;
+            let sd = |i: usize| fitted.covariance[i][i].max(0.0).sqrt();
+            out.push(log(format!("{dough}, {stage}: rise when ready"), (fitted.curve.ln_rise, sd(0)), book.ln_rise));
+            out.push(plain(
+                &format!("{dough}, {stage}: share of the way before it rises"),
+                (fitted.curve.lag, sd(1)),
+                book.lag,
+            ));
         }
         out
     }
@@ -457,8 +487,8 @@ struct Fit<'a> {
 }
 
 impl<'a> Fit<'a> {
-    fn new(stages: &'a [PastStage], start: Option<&Calibration>) -> Self {
-        let mut now = start.cloned().unwrap_or_default();
+    fn new(stages: &'a [PastStage]) -> Self {
+        let mut now = Calibration::default();
         let base = Calibration::default();
         let mut columns = base.columns.clone();
         let named: Vec<Vec<(Column, f64)>> = stages
@@ -821,7 +851,6 @@ impl<'a> Fit<'a> {
         let slope = curve.slope_at_ready();
         let eye = self.now.eye_sd;
         let tie = (eye / slope / sd).clamp(0.0, 0.95);
-        let stage = &self.stages[i];
         let conditional = eye * (1.0 - tie * tie).sqrt();
         let scale = curve.ln_rise.exp();
         let prepared = curve.prepared();
@@ -934,7 +963,9 @@ impl<'a> Fit<'a> {
         for (s, site) in self.stages.iter().zip(&self.sites) {
             if site.precision > 1.0 {
                 self.now.stages += 1;
-                *self.now.counts.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default() += 1;
+                let key = curve_key(&s.subject.dough, s.subject.stage);
+                self.now.levels.insert(key.clone(), (s.subject.prior_ln_age, s.subject.prior_sd));
+                *self.now.counts.entry(key).or_default() += 1;
                 let c = 27.0 + 10.0 * s.path.mean_warmth(s.path.now().minute);
                 range = Some(range.map_or((c, c), |(a, b)| (a.min(c), b.max(c))));
             }
@@ -984,7 +1015,6 @@ const THREE: [(f64, f64); 3] =
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cardinal::RateLaw;
     use crate::proof::Ending;
 
     fn subject(dough: &str, ln_dose: f64) -> Subject {
@@ -1014,7 +1044,7 @@ mod tests {
     #[test]
     fn a_dough_s_own_bakes_outweigh_the_recipe() {
         let stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let fit = Calibration::fit(&stages, None);
+        let fit = Calibration::fit(&stages);
         let now = fit.expect(&subject("rolls", 0.0), -0.2, &[]);
         assert!((now.mean - 100f64.ln()).abs() < 0.04, "{} {}", now.mean.exp(), now.sd);
         assert!(now.sd < 0.12, "{}", now.sd);
@@ -1026,9 +1056,9 @@ mod tests {
     #[test]
     fn a_mistaken_tap_hardly_moves_the_fit() {
         let mut stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let before = Calibration::fit(&stages, None).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
+        let before = Calibration::fit(&stages).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
         stages.push(past(12, 260.0, 25.0, 0.0));
-        let after = Calibration::fit(&stages, None).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
+        let after = Calibration::fit(&stages).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
         assert!((after - before).abs() < 0.03, "{before} {after}");
     }
 
@@ -1038,7 +1068,7 @@ mod tests {
         let at = |i: usize, c: f64| past(i, 100.0 * (-0.3 * (c - 27.0) / 10.0f64).exp(), c, 0.0);
         let wide: Vec<PastStage> = (0..16).map(|i| at(i, if i % 2 == 0 { 19.0 } else { 30.0 })).collect();
         let narrow: Vec<PastStage> = (0..16).map(|i| at(i, 24.0)).collect();
-        let (w, n) = (Calibration::fit(&wide, None).tilt(), Calibration::fit(&narrow, None).tilt());
+        let (w, n) = (Calibration::fit(&wide).tilt(), Calibration::fit(&narrow).tilt());
         assert!((w.0 - 0.3).abs() < 0.1 && w.1 < 0.15, "{w:?}");
         assert!(n.1 > 0.25, "{n:?}");
     }
@@ -1046,7 +1076,7 @@ mod tests {
     #[test]
     fn it_survives_its_own_writing() {
         let stages: Vec<PastStage> = (0..3).map(|i| past(i, 90.0, 25.0, 0.1)).collect();
-        let fit = Calibration::fit(&stages, None);
+        let fit = Calibration::fit(&stages);
         assert!(fit.parameters().iter().all(|p| p.value.is_finite() && p.p10 <= p.value && p.value <= p.p90));
         assert_eq!(fit.stages, 3);
     }
