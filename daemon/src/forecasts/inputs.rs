@@ -1,6 +1,8 @@
 //! From the book and the readings to the model's inputs: what is known of a stage at a moment.
 //! Nothing later than that moment is looked at.
 
+use std::collections::BTreeMap;
+
 use doughwarden_model::age::{AgePath, StartHabit, StartTemperature};
 use doughwarden_model::calibration::{PastStage, Stage, Subject};
 use doughwarden_model::cardinal::RateLaw;
@@ -240,6 +242,8 @@ pub struct Builder<'a> {
     pub habit: StartHabit,
     /// This kitchen's lag over that of a sphere in still air.
     pub lag_scale: f64,
+    /// The usual yeast shares that the calibration compared with.
+    pub usual_yeast: Option<&'a BTreeMap<String, f64>>,
     /// What is left out, for the run that shows what each part is worth.
     pub without: Without,
 }
@@ -366,7 +370,7 @@ impl Builder<'_> {
         let ln_dose = if self.without.dose {
             0.0
         } else {
-            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), usual_yeast(book, &record.dough, at)) {
+            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), self.usual_yeast_of(&record.dough, at)) {
                 (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
                 _ => 0.0,
             }
@@ -402,16 +406,16 @@ impl Builder<'_> {
     }
 
     /// ln of how well this lag explains the spot readings of the dough in a stage (and, for bulk, the
-    /// dough's temperature noted when the final proof began).
+    /// dough's temperature noted when the final proof began); `None` where there are none.
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn ln_likelihood_of_spots(&self, batch: &str, kind: StageKind, at: UtcMs) -> Result<f64> {
+    pub fn ln_likelihood_of_spots(&self, batch: &str, kind: StageKind, at: UtcMs) -> Result<Option<f64>> {
         let book = self.sources.book;
         let (Some(record), Some(stage)) = (book.batches.get(batch), book.stages.get(&(batch.to_owned(), kind))) else {
-            return Ok(0.0);
+            return Ok(None);
         };
-        let Some((end, _)) = known_end(stage, at) else { return Ok(0.0) };
+        let Some((end, _)) = known_end(stage, at) else { return Ok(None) };
         let minute = |t: UtcMs| t.seconds_since(stage.start) / 60.0;
         let mut spots: Vec<(f64, f64, f64)> = book
             .observations_of(batch, stage.start, end)
@@ -427,11 +431,11 @@ impl Builder<'_> {
             f.dough_temperature.filter(|v| (-5.0..=60.0).contains(v)).map(|v| (f.start, v))
         });
         if spots.is_empty() && noted_next.is_none() {
-            return Ok(0.0);
+            return Ok(None);
         }
         let track = self.sources.track(batch, stage.start, end)?;
         if track.readings == 0 {
-            return Ok(0.0);
+            return Ok(None);
         }
         let formula = batch_formula(book, record);
         let tau = self.lag_scale * lag_min(record, kind, formula.as_ref());
@@ -440,7 +444,7 @@ impl Builder<'_> {
             Some(t) => StartTemperature { mean_c: t, sd_c: START_SD_C },
             None if kind == StageKind::Bulk => self.habit.expect(air),
             // Its start hangs on the bulk's end: too many guesses in a row.
-            None => return Ok(0.0),
+            None => return Ok(None),
         };
         let path = walk(RateLaw::default(), tau, start.mean_c, &track, &[]);
         if let Some((then, value)) = noted_next {
@@ -463,7 +467,7 @@ impl Builder<'_> {
             mean += gain * residual;
             variance *= 1.0 - gain * keep;
         }
-        Ok(ln_l)
+        Ok(Some(ln_l))
     }
 
     /// Where a dough that nobody measured starts: as this kitchen's doughs do, or, for the final
@@ -490,6 +494,12 @@ impl Builder<'_> {
             return Ok(StartTemperature { mean_c: room + (dough - room) * kept, sd_c: BENCH_SD_C });
         }
         Ok(self.habit.expect(air_c))
+    }
+
+    fn usual_yeast_of(&self, dough: &str, at: UtcMs) -> Option<f64> {
+        self.usual_yeast
+            .and_then(|known| known.get(dough).copied())
+            .or_else(|| usual_yeast(self.sources.book, dough, at))
     }
 
     /// A probe in the dough: its own batch's, or one in the place of the only batch there.
