@@ -10,4 +10,8 @@ pub mod import;
 pub mod record;
 
 #[cfg(test)]
+mod action_tests;
+#[cfg(test)]
+mod export_tests;
+#[cfg(test)]
 mod tests;

@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::batches::record::{Outcome, Quantity, StageKind};
 use crate::config::Config;
 use crate::store::sqlite::SqliteStore;
-use crate::store::{KeptOut, ReadingQuery, Store, StoredReading};
+use crate::store::{KeptOut, ReadingQuery, StoredReading};
 use crate::time::{Clock, UtcMs};
 
 /// The example of the interface's description, as it stands there.
@@ -28,7 +28,7 @@ pub(super) fn at(text: &str) -> UtcMs {
 
 pub(super) struct Kitchen {
     pub app: Arc<App>,
-    pub dir: tempfile::TempDir,
+    _dir: tempfile::TempDir,
 }
 
 pub(super) fn kitchen() -> Kitchen {
@@ -36,7 +36,7 @@ pub(super) fn kitchen() -> Kitchen {
     let store = Arc::new(SqliteStore::open(dir.path()).unwrap());
     let clock = Clock::by_hand(at("2026-01-10T12:00:00Z"));
     let app = App::new(clock, Config::default(), dir.path().into(), store).unwrap();
-    Kitchen { app, dir }
+    Kitchen { app, _dir: dir }
 }
 
 fn put(kitchen: &Kitchen, lines: &str) -> Applied {

@@ -179,19 +179,6 @@ impl Pool {
         outcome
     }
 
-    /// Runs `work` on the writing connection outside any transaction.
-    pub(super) fn on_writer<R>(
-        &self,
-        work: impl FnOnce(&mut Connection) -> Result<R>,
-    ) -> Result<R> {
-        let mut writer = lock(&self.writer);
-        let conn = match &mut writer.conn {
-            Some(open) => open,
-            none => none.insert(connect(&self.file)?),
-        };
-        work(conn)
-    }
-
     /// Runs `work` on a reading connection.
     pub(super) fn read<R>(&self, work: impl FnOnce(&Connection) -> Result<R>) -> Result<R> {
         let idle = lock(&self.readers).pop();
