@@ -149,10 +149,12 @@ impl Timeline {
         }));
     }
 
-    /// Lets time pass, a tick a second.
+    /// Lets time pass, a tick a second (every ten over more than ten minutes, for speed).
     pub fn until(&mut self, min: f64) {
+        let left_ms = minute(min).0 - self.now.0;
+        let tick_ms = if left_ms > 600_000 { 10_000 } else { 1_000 };
         while self.now < minute(min) {
-            self.now = self.now.plus_ms(1000);
+            self.now = self.now.plus_ms(tick_ms);
             let sensors = self.sensors.clone();
             let around = self.around.clone();
             self.watcher.see(self.now, &Input::Sensors(sensors));
@@ -248,6 +250,13 @@ impl Timeline {
                 )
             })
             .collect()
+    }
+
+    /// The same of one rule.
+    pub fn pushes_of(&self, alert: &str) -> Vec<String> {
+        let mut pushes = self.pushes();
+        pushes.retain(|p| p.starts_with(&format!("{alert} ")));
+        pushes
     }
 
     /// The first message with this alert and state.

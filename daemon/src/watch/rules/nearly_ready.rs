@@ -167,7 +167,7 @@ mod tests {
         t.until(75.0);
         assert_eq!(t.pushes(), ["nearly_ready raised"]);
         let told = t.first("nearly_ready", "raised").unwrap();
-        assert!((50.9..=51.1).contains(&told.min), "{}", told.min);
+        assert!((50.9..=51.2).contains(&told.min), "{}", told.min);
         let text = told.doc["text"].as_str().unwrap();
         assert!(
             text.contains("about 07:20 (07:10 to 07:35)")

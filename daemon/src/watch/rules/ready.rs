@@ -182,6 +182,9 @@ mod tests {
         t.now = t.now.plus_min(300.0);
         t.forecast(view([300.0, 300.0, 300.0], 0.97, 0.8));
         t.until(310.0);
-        assert_eq!(t.pushes(), ["over_proofing raised"]);
+        assert_eq!(t.pushes_of("over_proofing"), ["over_proofing raised"]);
+        assert!(
+            t.first("ready", "raised").is_none() && t.first("nearly_ready", "raised").is_none()
+        );
     }
 }
