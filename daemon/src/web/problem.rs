@@ -8,6 +8,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use serde_json::{Map, Value, json};
 
+use crate::batches::actions::ActionError;
 use crate::forecasts::ForecastError;
 use crate::ingest::assign::AssignError;
 use crate::store::StoreError;
@@ -139,6 +140,27 @@ impl From<ForecastError> for Problem {
             ForecastError::NoStage { .. } => Self::conflict(error.to_string()),
         }
     }
+}
+
+impl From<ActionError> for Problem {
+    fn from(error: ActionError) -> Self {
+        match error {
+            ActionError::Store(error) => error.into(),
+            ActionError::Refused(why) => Self::unprocessable(sentence(&why)),
+        }
+    }
+}
+
+/// A reason as a sentence of its own.
+fn sentence(reason: &str) -> String {
+    let mut letters = reason.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    let end = if reason.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    format!("{}{}{end}", first.unwrap_or_default(), letters.as_str())
 }
 
 impl From<AssignError> for Problem {
