@@ -20,6 +20,8 @@ const EVERY_MIN: usize = 3;
 const LONGEST_MIN: usize = 420;
 /// The baker looks in once every so many minutes, drawn once a batch, evenly in the logarithm.
 pub const LOOK_MIN: (f64, f64) = (6.0, 40.0);
+/// The nearer the dough, the oftener: spacing of the looks about the moment it becomes ready.
+pub const LAST_LOOK_MIN: (f64, f64) = (6.0, 31.0);
 
 /// Noise of the baker's notes: known to the bound, to no one else.
 pub mod noise {
@@ -238,8 +240,8 @@ impl Kitchen {
         Self {
             recipes,
             room_c: 21.3 + rng.normal(),
-            season_k: 2.6 + 0.4 * rng.normal(),
-            lamp_k: rng.random_range(4.0..8.5),
+            season_k: 3.0 + 0.4 * rng.normal(),
+            lamp_k: rng.random_range(5.0..10.0),
             box_min: rng.random_range(30.0..60.0),
             sensor_k: 0.25 * rng.normal(),
             mix_c: 24.0 + 0.5 * rng.normal(),
@@ -267,7 +269,7 @@ pub fn room_step(wander: f64, rng: &mut ChaCha8Rng) -> f64 {
 /// A log book of `kitchen` number `number` under `law`: `history` batches in the first year, `judged`
 /// in the second.
 pub fn book(law: &dyn Law, seed: u64, number: u64, history: usize, judged: usize) -> Book {
-    let at = |purpose: u64| stream(seed, number * 8 + purpose);
+    let at = |purpose: u64| stream(seed, number * 1024 + purpose);
     let kitchen = Kitchen::draw(law, number, &mut at(0));
     // The whole first year is always drawn at its own length, so that a short history is not the
     // beginning of a long one but a baker who baked seldom.
@@ -277,7 +279,7 @@ pub fn book(law: &dyn Law, seed: u64, number: u64, history: usize, judged: usize
         2031,
         history,
         true,
-        &mut stream(seed ^ history as u64, number * 8 + 1),
+        &mut at(16 + history as u64),
     );
     batches.extend(year(law, &kitchen, 2032, judged, false, &mut at(2)));
     let mut ink = at(3);
@@ -358,7 +360,7 @@ fn batch(
         room_mean_c.push(mean);
         room_c.push(mean + wander);
     }
-    let lamp = rng.random_bool(if room_c[BEFORE_MIN] < 21.0 { 0.6 } else { 0.25 });
+    let lamp = rng.random_bool(if room_c[BEFORE_MIN] < 21.0 { 0.65 } else { 0.3 });
     let air_c = if lamp {
         // The lamp goes on with the dough, or up to half an hour earlier.
         let on = rng.random_range(0..=BEFORE_MIN);
@@ -474,7 +476,8 @@ fn prove(
         before = now;
         let clock = minute + 1;
         if ended.is_none() && clock as f64 >= next {
-            next += (look * rng.random_range(0.7..1.3)).clamp(LOOK_MIN.0, LOOK_MIN.1);
+            let nearing = 1.25 - 0.6 * now.clamp(0.0, 1.0);
+            next += (look * nearing * rng.random_range(0.8..1.2)).clamp(LOOK_MIN.0, LOOK_MIN.1);
             if (notes.len() as u32) < mood && rng.random_bool(share) {
                 notes.push((clock, note(law, dough, now, rng)));
             }

@@ -1,5 +1,10 @@
 //! End-to-end tests, simulation studies, reference data and peers.
 
 pub mod books;
+pub mod bound;
 pub mod chance;
 pub mod laws;
+pub mod ours;
+pub mod peer;
+pub mod study;
+pub mod tables;

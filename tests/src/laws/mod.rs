@@ -81,11 +81,11 @@ pub struct BatchChance {
 /// Standard deviations of [`BatchChance`] and of the wander: known to the bound, to no one else.
 pub mod spread {
     /// Yeast activity from batch to batch (log).
-    pub const YEAST: f64 = 0.07;
+    pub const YEAST: f64 = 0.09;
     /// Flour from batch to batch (log).
     pub const FLOUR: f64 = 0.15;
     /// The baker's eye from stage to stage (log of the target).
-    pub const EYE: f64 = 0.04;
+    pub const EYE: f64 = 0.05;
     /// Stationary sd of the log rate's wander within a proof.
     pub const WANDER: f64 = 0.05;
     /// Correlation time of that wander, min.
