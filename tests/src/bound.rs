@@ -41,19 +41,31 @@ pub fn ask(
     let mut rng = stream(seed, 1);
     let recipe = &kitchen.recipes[batch.recipe];
     let mut particles = mixed(law, kitchen, batch, recipe, &mut rng);
-    let bulk = Filter { law, kitchen, batch, recipe, stage: Stage::Bulk };
+    let bulk = Filter {
+        law,
+        kitchen,
+        batch,
+        recipe,
+        stage: Stage::Bulk,
+    };
     let first = bulk.run(&mut particles, shares, &mut rng);
     let bench = batch.stages[1].start_min - batch.stages[0].end_min;
     for p in &mut particles {
         p.dough = law.shaped(recipe, &p.dough);
-        p.dough.rest_on_bench(batch.room_c[BEFORE_MIN + batch.stages[0].end_min], bench as f64);
+        p.dough.rest_on_bench(
+            batch.room_c[BEFORE_MIN + batch.stages[0].end_min],
+            bench as f64,
+        );
         p.ready_min = None;
         p.readiness = law.readiness(recipe, Stage::Final, p.chance.eye[1], &p.dough);
         if let Some(seen) = batch.stages[1].start_c {
             p.weight *= gauss(p.dough.mean_c() - seen, noise::DOUGH_C);
         }
     }
-    let last = Filter { stage: Stage::Final, ..bulk };
+    let last = Filter {
+        stage: Stage::Final,
+        ..bulk
+    };
     let second = last.run(&mut particles, shares, &mut rng);
     [first, second]
 }
@@ -79,7 +91,13 @@ fn mixed(
             let chance = BatchChance::draw(batch.dose_ratio, rng);
             let dough = law.mixed(recipe, mean + sd * rng.normal());
             let readiness = law.readiness(recipe, Stage::Bulk, chance.eye[0], &dough);
-            Particle { chance, dough, readiness, ready_min: None, weight: 1.0 }
+            Particle {
+                chance,
+                dough,
+                readiness,
+                ready_min: None,
+                weight: 1.0,
+            }
         })
         .collect()
 }
@@ -99,7 +117,12 @@ impl Filter<'_> {
     }
 
     /// Carries the particles through the stage as logged, asking at each share on the way.
-    fn run(&self, particles: &mut Vec<Particle>, shares: &[f64], rng: &mut ChaCha8Rng) -> Vec<Quantiles> {
+    fn run(
+        &self,
+        particles: &mut Vec<Particle>,
+        shares: &[f64],
+        rng: &mut ChaCha8Rng,
+    ) -> Vec<Quantiles> {
         let truth = self.truth();
         let mut out = Vec::new();
         for minute in 0..truth.end_min {
@@ -118,7 +141,9 @@ impl Filter<'_> {
                 }
                 self.resample(particles, rng);
             }
-            while out.len() < shares.len() && clock as f64 + 1.0 > shares[out.len()] * truth.ready_min {
+            while out.len() < shares.len()
+                && clock as f64 + 1.0 > shares[out.len()] * truth.ready_min
+            {
                 let at = shares[out.len()] * truth.ready_min;
                 out.push(self.look_ahead(particles, clock, at, rng));
             }
@@ -131,8 +156,21 @@ impl Filter<'_> {
     }
 
     fn advance(&self, p: &mut Particle, minute: usize, air: f64, rng: &mut ChaCha8Rng) {
-        laws::step(self.law, self.recipe, self.stage, &p.chance, &mut p.dough, air, rng);
-        let now = self.law.readiness(self.recipe, self.stage, p.chance.eye[self.stage.index()], &p.dough);
+        laws::step(
+            self.law,
+            self.recipe,
+            self.stage,
+            &p.chance,
+            &mut p.dough,
+            air,
+            rng,
+        );
+        let now = self.law.readiness(
+            self.recipe,
+            self.stage,
+            p.chance.eye[self.stage.index()],
+            &p.dough,
+        );
         if p.ready_min.is_none() && now >= 1.0 {
             p.ready_min = Some(minute as f64 + (1.0 - p.readiness) / (now - p.readiness));
         }
@@ -140,10 +178,19 @@ impl Filter<'_> {
     }
 
     /// The particles that are not ready yet, each with an air of its own, until they are.
-    fn look_ahead(&self, particles: &[Particle], clock: usize, at: f64, rng: &mut ChaCha8Rng) -> Quantiles {
+    fn look_ahead(
+        &self,
+        particles: &[Particle],
+        clock: usize,
+        at: f64,
+        rng: &mut ChaCha8Rng,
+    ) -> Quantiles {
         let begin = BEFORE_MIN + self.truth().start_min + clock;
         let mut ready: Vec<(f64, f64)> = Vec::with_capacity(particles.len());
-        for p in particles.iter().filter(|p| p.weight > 0.0 && p.ready_min.is_none_or(|m| m > at)) {
+        for p in particles
+            .iter()
+            .filter(|p| p.weight > 0.0 && p.ready_min.is_none_or(|m| m > at))
+        {
             let mut p = *p;
             let mut wander = self.batch.room_c[begin - 1] - self.batch.room_mean_c[begin - 1];
             let mut box_c = self.batch.air_c[begin - 1];
@@ -154,7 +201,11 @@ impl Filter<'_> {
                 let i = (begin + ahead).min(self.batch.room_mean_c.len() - 1);
                 wander = books::room_step(wander, rng);
                 let room_c = self.batch.room_mean_c[i] + wander;
-                box_c = if self.batch.lamp { books::box_step(box_c, room_c, self.kitchen) } else { room_c };
+                box_c = if self.batch.lamp {
+                    books::box_step(box_c, room_c, self.kitchen)
+                } else {
+                    room_c
+                };
                 self.advance(&mut p, clock + ahead, box_c, rng);
             }
             ready.push((p.ready_min.unwrap_or((clock + AHEAD_MIN) as f64), p.weight));
@@ -179,7 +230,11 @@ impl Filter<'_> {
                     let rise = self.law.rise(&p.dough);
                     let sd = (noise::RISE_RELATIVE * rise).hypot(noise::RISE_ABSOLUTE);
                     let upper = phi((seen + 0.5 * noise::RISE_STEP - rise) / sd);
-                    let lower = if seen <= 0.0 { 0.0 } else { phi((seen - 0.5 * noise::RISE_STEP - rise) / sd) };
+                    let lower = if seen <= 0.0 {
+                        0.0
+                    } else {
+                        phi((seen - 0.5 * noise::RISE_STEP - rise) / sd)
+                    };
                     (1.0 - presses) * (upper - lower)
                 }
             }
@@ -253,7 +308,11 @@ fn weighted_quantiles(mut values: Vec<(f64, f64)>, floor: f64) -> Quantiles {
         }
         values.last().map_or(floor, |v| v.0)
     };
-    Quantiles { p10: at(0.1).max(floor), p50: at(0.5).max(floor), p90: at(0.9).max(floor) }
+    Quantiles {
+        p10: at(0.1).max(floor),
+        p50: at(0.5).max(floor),
+        p90: at(0.9).max(floor),
+    }
 }
 
 #[cfg(test)]
@@ -263,7 +322,11 @@ mod tests {
     #[test]
     fn weighted_quantiles_of_an_even_grid() {
         let q = weighted_quantiles((0..1000).map(|i| (f64::from(i), 1.0)).collect(), 0.0);
-        assert!((q.p10 - 99.5).abs() < 1.0 && (q.p50 - 499.5).abs() < 1.0 && (q.p90 - 899.5).abs() < 1.0);
+        assert!(
+            (q.p10 - 99.5).abs() < 1.0
+                && (q.p50 - 499.5).abs() < 1.0
+                && (q.p90 - 899.5).abs() < 1.0
+        );
     }
 
     /// A filter that knows the law must be calibrated under it: the 80 % interval covers 80 %.
@@ -286,6 +349,9 @@ mod tests {
             }
         }
         let coverage = inside as f64 / n as f64;
-        assert!((0.72..0.88).contains(&coverage), "coverage {coverage} of {n}");
+        assert!(
+            (0.72..0.88).contains(&coverage),
+            "coverage {coverage} of {n}"
+        );
     }
 }

@@ -28,12 +28,21 @@ impl Script {
             .spawn()
             .with_context(|| format!("cannot run python3 {driver}"))?;
         let ask = child.stdin.take();
-        let answer = BufReader::new(child.stdout.take().context("the script has no standard output")?);
+        let answer = BufReader::new(
+            child
+                .stdout
+                .take()
+                .context("the script has no standard output")?,
+        );
         Ok(Self { child, ask, answer })
     }
 
     /// The script's forecasts of `cases`, fitted on the book's first-year batches.
-    pub fn ask(&mut self, book: &Book, cases: &[(String, Stage, Timestamp)]) -> anyhow::Result<Vec<Quantiles>> {
+    pub fn ask(
+        &mut self,
+        book: &Book,
+        cases: &[(String, Stage, Timestamp)],
+    ) -> anyhow::Result<Vec<Quantiles>> {
         let mut file = tempfile::NamedTempFile::new()?;
         {
             let mut lines = std::io::BufWriter::new(file.as_file_mut());
@@ -42,14 +51,26 @@ impl Script {
             }
             lines.flush()?;
         }
-        let history: Vec<&str> = book.batches[..book.history].iter().map(|b| b.id.as_str()).collect();
-        let cases: Vec<_> = cases.iter().map(|(b, s, t)| json!({"batch":b,"stage":s.name(),"at":t.to_string()})).collect();
+        let history: Vec<&str> = book.batches[..book.history]
+            .iter()
+            .map(|b| b.id.as_str())
+            .collect();
+        let cases: Vec<_> = cases
+            .iter()
+            .map(|(b, s, t)| json!({"batch":b,"stage":s.name(),"at":t.to_string()}))
+            .collect();
         let pipe = self.ask.as_mut().context("the script has ended")?;
-        writeln!(pipe, "{}", json!({"book":file.path(),"history":history,"cases":cases}))?;
+        writeln!(
+            pipe,
+            "{}",
+            json!({"book":file.path(),"history":history,"cases":cases})
+        )?;
         pipe.flush()?;
         let mut line = String::new();
         self.answer.read_line(&mut line)?;
-        serde_json::from_str(&line).with_context(|| "the forecasting script gave no answer (are numpy and scipy installed?)")
+        serde_json::from_str(&line).with_context(
+            || "the forecasting script gave no answer (are numpy and scipy installed?)",
+        )
     }
 }
 

@@ -28,7 +28,11 @@ pub struct Quantiles {
 impl Quantiles {
     /// A point forecast: all three the same.
     pub fn point(minutes: f64) -> Self {
-        Self { p10: minutes, p50: minutes, p90: minutes }
+        Self {
+            p10: minutes,
+            p50: minutes,
+            p90: minutes,
+        }
     }
 
     /// Is `truth` within p10 to p90?
@@ -38,7 +42,13 @@ impl Quantiles {
 
     /// Mean pinball loss at 10, 50 and 90 % (Koenker & Bassett 1978, Econometrica 46:33).
     pub fn pinball(&self, truth: f64) -> f64 {
-        let loss = |q: f64, u: f64| if truth >= q { (truth - q) * u } else { (q - truth) * (1.0 - u) };
+        let loss = |q: f64, u: f64| {
+            if truth >= q {
+                (truth - q) * u
+            } else {
+                (q - truth) * (1.0 - u)
+            }
+        };
         (loss(self.p10, 0.1) + loss(self.p50, 0.5) + loss(self.p90, 0.9)) / 3.0
     }
 }
@@ -82,7 +92,12 @@ impl Plan {
     /// The full run is 50 kitchens a law with 5 judged batches each, 500 cases a cell; `share` of it.
     pub fn share(seed: u64, share: f64) -> Self {
         let kitchens = ((50.0 * share).round() as u64).clamp(2, 1000);
-        Self { seed, kitchens, judged: 5, histories: HISTORIES.to_vec() }
+        Self {
+            seed,
+            kitchens,
+            judged: 5,
+            histories: HISTORIES.to_vec(),
+        }
     }
 }
 
@@ -93,6 +108,8 @@ pub struct Case {
     pub law: usize,
     /// Number of the kitchen.
     pub kitchen: u64,
+    /// The judged batch's id.
+    pub batch: String,
     /// Batches of history.
     pub history: usize,
     /// Index into [`MOMENTS`].
@@ -111,7 +128,9 @@ pub const OTHERS: [&str; 4] = ["script", "clock", "doubling", "bound"];
 /// Runs the plan on as many threads as there are cores.
 pub fn run(plan: &Plan, forecasters: &[&dyn Forecaster]) -> anyhow::Result<Vec<Case>> {
     let laws = laws::all();
-    let units: Vec<(usize, u64)> = (0..laws.len()).flat_map(|l| (0..plan.kitchens).map(move |k| (l, k))).collect();
+    let units: Vec<(usize, u64)> = (0..laws.len())
+        .flat_map(|l| (0..plan.kitchens).map(move |k| (l, k)))
+        .collect();
     let next = AtomicUsize::new(0);
     let done: Mutex<Vec<(usize, Vec<Case>)>> = Mutex::new(Vec::new());
     let workers = std::thread::available_parallelism().map_or(1, |n| n.get());
@@ -122,19 +141,33 @@ pub fn run(plan: &Plan, forecasters: &[&dyn Forecaster]) -> anyhow::Result<Vec<C
                     let mut script = Script::start()?;
                     loop {
                         let i = next.fetch_add(1, Ordering::Relaxed);
-                        let Some(&(law, kitchen)) = units.get(i) else { return Ok(()) };
-                        let cases = unit(plan, law, laws[law].as_ref(), kitchen, forecasters, &mut script)?;
-                        done.lock().map_err(|_| anyhow::anyhow!("a worker failed"))?.push((i, cases));
+                        let Some(&(law, kitchen)) = units.get(i) else {
+                            return Ok(());
+                        };
+                        let cases = unit(
+                            plan,
+                            law,
+                            laws[law].as_ref(),
+                            kitchen,
+                            forecasters,
+                            &mut script,
+                        )?;
+                        done.lock()
+                            .map_err(|_| anyhow::anyhow!("a worker failed"))?
+                            .push((i, cases));
                     }
                 })
             })
             .collect();
         for h in handles {
-            h.join().map_err(|_| anyhow::anyhow!("a worker panicked"))??;
+            h.join()
+                .map_err(|_| anyhow::anyhow!("a worker panicked"))??;
         }
         anyhow::Ok(())
     })?;
-    let mut done = done.into_inner().map_err(|_| anyhow::anyhow!("a worker failed"))?;
+    let mut done = done
+        .into_inner()
+        .map_err(|_| anyhow::anyhow!("a worker failed"))?;
     done.sort_by_key(|(i, _)| *i);
     Ok(done.into_iter().flat_map(|(_, c)| c).collect())
 }
@@ -158,7 +191,15 @@ fn unit(
             judged
                 .iter()
                 .enumerate()
-                .map(|(i, b)| bound::ask(law, &book.kitchen, b, &MOMENTS, seed ^ (kitchen << 32) ^ i as u64))
+                .map(|(i, b)| {
+                    bound::ask(
+                        law,
+                        &book.kitchen,
+                        b,
+                        &MOMENTS,
+                        seed ^ (kitchen << 32) ^ i as u64,
+                    )
+                })
                 .collect::<Vec<_>>()
         });
         let view = View::of(&book)?;
@@ -178,7 +219,16 @@ fn unit(
                     answers[3] = bound[moment];
                     answers.extend(learned.iter().map(|l| l.forecast(&known, &b.id, s, at)));
                     asked.push((b.id.clone(), s, at));
-                    out.push(Case { law: law_index, kitchen, history, moment, stage: s, truth: truth.ready_min, answers });
+                    out.push(Case {
+                        batch: b.id.clone(),
+                        law: law_index,
+                        kitchen,
+                        history,
+                        moment,
+                        stage: s,
+                        truth: truth.ready_min,
+                        answers,
+                    });
                 }
             }
         }
@@ -213,8 +263,14 @@ const EARLIER_MIN: f64 = 60.0;
 impl<'a> View<'a> {
     /// Cuts a book.
     pub fn of(book: &'a Book) -> anyhow::Result<Self> {
-        let judged: Vec<&str> = book.batches[book.history..].iter().map(|b| b.id.as_str()).collect();
-        let first = book.batches.get(book.history).map(|b| books::after(b.start, -EARLIER_MIN));
+        let judged: Vec<&str> = book.batches[book.history..]
+            .iter()
+            .map(|b| b.id.as_str())
+            .collect();
+        let first = book
+            .batches
+            .get(book.history)
+            .map(|b| books::after(b.start, -EARLIER_MIN));
         let mut history = Vec::new();
         let mut readings = Vec::new();
         for r in &book.records {
@@ -233,33 +289,60 @@ impl<'a> View<'a> {
             }
         }
         readings.sort_by_key(|(t, _)| *t);
-        let mut view = Self { book, history, readings, durations: Vec::new() };
+        let mut view = Self {
+            book,
+            history,
+            readings,
+            durations: Vec::new(),
+        };
         view.durations = view.durations()?;
         Ok(view)
     }
 
     fn durations(&self) -> anyhow::Result<Vec<Duration>> {
         let mut out = Vec::new();
-        for r in self.history.iter().filter(|r| text(r, "record") == "stage" && text(r, "outcome") == "ready") {
+        for r in self
+            .history
+            .iter()
+            .filter(|r| text(r, "record") == "stage" && text(r, "outcome") == "ready")
+        {
             let (start, end) = (time(r, "start")?, time(r, "end")?);
-            let Some((dough, place)) = self.dough_and_place(text(r, "batch")) else { continue };
+            let Some((dough, place)) = self.dough_and_place(text(r, "batch")) else {
+                continue;
+            };
             let (dough, air_c) = (dough.to_owned(), self.mean_air(place, start, end));
-            out.push(Duration { dough, stage: text(r, "stage").to_owned(), minutes: minutes(start, end), air_c });
+            out.push(Duration {
+                dough,
+                stage: text(r, "stage").to_owned(),
+                minutes: minutes(start, end),
+                air_c,
+            });
         }
         Ok(out)
     }
 
     fn dough_and_place(&self, batch: &str) -> Option<(&str, &str)> {
-        let b = self.book.records.iter().find(|r| text(r, "record") == "batch" && text(r, "id") == batch)?;
+        let b = self
+            .book
+            .records
+            .iter()
+            .find(|r| text(r, "record") == "batch" && text(r, "id") == batch)?;
         Some((text(b, "dough"), text(b, "place")))
     }
 
     fn mean_air(&self, place: &str, from: Timestamp, to: Timestamp) -> f64 {
         let first = self.readings.partition_point(|(t, _)| *t < from);
         let last = self.readings.partition_point(|(t, _)| *t <= to);
-        let air: Vec<f64> =
-            self.readings[first..last].iter().filter(|(_, r)| text(r, "sensor") == place).filter_map(|(_, r)| r["value"].as_f64()).collect();
-        if air.is_empty() { 24.0 } else { air.iter().sum::<f64>() / air.len() as f64 }
+        let air: Vec<f64> = self.readings[first..last]
+            .iter()
+            .filter(|(_, r)| text(r, "sensor") == place)
+            .filter_map(|(_, r)| r["value"].as_f64())
+            .collect();
+        if air.is_empty() {
+            24.0
+        } else {
+            air.iter().sum::<f64>() / air.len() as f64
+        }
     }
 
     /// What was known of `batch` at `at`, during `stage`.
@@ -284,28 +367,46 @@ impl<'a> View<'a> {
                     }
                     out.push(r);
                 }
-                "observation" if mine && time(r, "time").is_ok_and(|t| t <= at) => out.push(r.clone()),
+                "observation" if mine && time(r, "time").is_ok_and(|t| t <= at) => {
+                    out.push(r.clone())
+                }
                 _ => {}
             }
         }
         let from = books::after(start.unwrap_or(at), -EARLIER_MIN);
         let first = self.readings.partition_point(|(t, _)| *t < from);
         let last = self.readings.partition_point(|(t, _)| *t <= at);
-        out.extend(self.readings[first..last].iter().filter(|(_, r)| text(r, "sensor") == place).map(|(_, r)| (*r).clone()));
+        out.extend(
+            self.readings[first..last]
+                .iter()
+                .filter(|(_, r)| text(r, "sensor") == place)
+                .map(|(_, r)| (*r).clone()),
+        );
         out
     }
 
     fn like(&self, batch: &str, stage: Stage) -> (f64, f64) {
         let dough = self.dough_and_place(batch).map_or("", |(d, _)| d);
-        let stages: Vec<&Duration> = self.durations.iter().filter(|d| d.stage == stage.name()).collect();
-        let same: Vec<&Duration> = stages.iter().copied().filter(|d| d.dough == dough).collect();
+        let stages: Vec<&Duration> = self
+            .durations
+            .iter()
+            .filter(|d| d.stage == stage.name())
+            .collect();
+        let same: Vec<&Duration> = stages
+            .iter()
+            .copied()
+            .filter(|d| d.dough == dough)
+            .collect();
         let of = if same.is_empty() { stages } else { same };
         if of.is_empty() {
             // Common practice for an unknown dough at 24 °C, no published source.
             return (if stage == Stage::Bulk { 90.0 } else { 60.0 }, 24.0);
         }
         let n = of.len() as f64;
-        (of.iter().map(|d| d.minutes).sum::<f64>() / n, of.iter().map(|d| d.air_c).sum::<f64>() / n)
+        (
+            of.iter().map(|d| d.minutes).sum::<f64>() / n,
+            of.iter().map(|d| d.air_c).sum::<f64>() / n,
+        )
     }
 
     /// The wall clock: the mean of this dough's recorded times.
@@ -316,7 +417,10 @@ impl<'a> View<'a> {
     /// The doubling rule: half the time for nine degrees more, about the clock's time and mean air.
     pub fn doubling(&self, known: &[Value], batch: &str, stage: Stage, at: Timestamp) -> f64 {
         let (m, a) = self.like(batch, stage);
-        let start = known.iter().find(|r| text(r, "record") == "stage" && text(r, "stage") == stage.name()).and_then(|r| time(r, "start").ok());
+        let start = known
+            .iter()
+            .find(|r| text(r, "record") == "stage" && text(r, "stage") == stage.name())
+            .and_then(|r| time(r, "start").ok());
         let place = self.dough_and_place(batch).map_or("", |(_, p)| p);
         let b = self.mean_air(place, start.unwrap_or(at), at);
         m * ((a - b) / 9.0).exp2()

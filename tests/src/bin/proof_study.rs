@@ -21,6 +21,9 @@ struct Arguments {
     /// Also print what each part of the model is worth.
     #[arg(long)]
     leave_out: bool,
+    /// Write every case and answer to this file, as CSV.
+    #[arg(long)]
+    cases: Option<std::path::PathBuf>,
     /// Exit 1 when a threshold is missed (with a share below 1: when it is surely missed).
     #[arg(long)]
     check: bool,
@@ -35,11 +38,19 @@ fn main() -> anyhow::Result<()> {
     let names: Vec<String> = refs.iter().map(|f| f.name()).collect();
     let cases = study::run(&plan, &refs)?;
 
+    if let Some(path) = &o.cases {
+        std::fs::write(path, tables::csv(&cases, &names))?;
+    }
+
     let mut out = std::io::stdout().lock();
     for law in laws::all() {
         writeln!(out, "{}: {}", law.name(), law.source())?;
     }
-    writeln!(out, "seed {}, {} kitchens a law, {} judged batches each\n", plan.seed, plan.kitchens, plan.judged)?;
+    writeln!(
+        out,
+        "seed {}, {} kitchens a law, {} judged batches each\n",
+        plan.seed, plan.kitchens, plan.judged
+    )?;
     write!(out, "{}", tables::main_tables(&cases, &names))?;
     if o.leave_out {
         write!(out, "\n{}", tables::parts_table(&cases, &names))?;

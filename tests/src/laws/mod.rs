@@ -70,6 +70,8 @@ pub struct Recipe {
 pub struct BatchChance {
     /// The yeast's activity.
     pub yeast: f64,
+    /// How the dough was handled before bulk and before final, as it acts on the rate.
+    pub handling: [f64; 2],
     /// The flour's strength (how fast gas is lost, how fast the dough weakens).
     pub flour: f64,
     /// The baker's eye at bulk and at final.
@@ -80,14 +82,16 @@ pub struct BatchChance {
 
 /// Standard deviations of [`BatchChance`] and of the wander: known to the bound, to no one else.
 pub mod spread {
+    /// Rate from stage to stage of one batch: kneading, shaping, a draught, a cloth (log).
+    pub const HANDLING: f64 = 0.06;
     /// Yeast activity from batch to batch (log).
-    pub const YEAST: f64 = 0.09;
+    pub const YEAST: f64 = 0.06;
     /// Flour from batch to batch (log).
-    pub const FLOUR: f64 = 0.15;
+    pub const FLOUR: f64 = 0.12;
     /// The baker's eye from stage to stage (log of the target).
-    pub const EYE: f64 = 0.05;
+    pub const EYE: f64 = 0.04;
     /// Stationary sd of the log rate's wander within a proof.
-    pub const WANDER: f64 = 0.05;
+    pub const WANDER: f64 = 0.04;
     /// Correlation time of that wander, min.
     pub const WANDER_MIN: f64 = 45.0;
 }
@@ -97,6 +101,10 @@ impl BatchChance {
     pub fn draw(dose_ratio: f64, rng: &mut impl Rng) -> Self {
         Self {
             yeast: spread::YEAST * rng.normal(),
+            handling: [
+                spread::HANDLING * rng.normal(),
+                spread::HANDLING * rng.normal(),
+            ],
             flour: spread::FLOUR * rng.normal(),
             eye: [spread::EYE * rng.normal(), spread::EYE * rng.normal()],
             dose_ratio,
@@ -200,7 +208,7 @@ pub fn step(
     dough.stray(DT_MIN, rng);
     let rate = recipe.speed
         * chance.dose_ratio.powf(law.dose_exponent())
-        * (chance.yeast + dough.wander).exp();
+        * (chance.yeast + chance.handling[stage.index()] + dough.wander).exp();
     law.ferment(recipe, chance.flour, rate, dough, DT_MIN);
     dough.warm(air_c, law.lag_min(recipe.mass_kg[stage.index()]), DT_MIN);
 }
