@@ -380,7 +380,7 @@ fn batch(
     };
 
     // The dough.
-    let dose_ratio = (0.15 * rng.normal()).exp();
+    let dose_ratio = (0.12 * rng.normal()).exp();
     let chance = BatchChance::draw(dose_ratio, rng);
     let mixed_c = kitchen.mixed_c(room_c[BEFORE_MIN]) + noise::START_C * rng.normal();
     let mut dough = law.mixed(r, mixed_c);
@@ -447,7 +447,7 @@ fn prove(
         .then(|| tenth(dough.mean_c() + noise::DOUGH_C * rng.normal()));
     // How many notes the baker is in the mood for, spread over the looks that are to be expected.
     let mood = rng.random_range(0..=5_u32);
-    let share = (f64::from(mood) * look / 70.0).min(1.0);
+    let share = (f64::from(mood) * look / 35.0).min(1.0);
     let hurried = hurry && rng.random_bool(0.06);
     let patience = if hurried {
         rng.random_range(0.75..0.92)

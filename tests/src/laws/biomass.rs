@@ -55,7 +55,7 @@ impl Law for Biomass {
     }
 
     fn lag_min(&self, mass_kg: f64) -> f64 {
-        0.8 * sphere_lag_min(mass_kg)
+        0.5 * sphere_lag_min(mass_kg)
     }
 
     fn mixed(&self, _recipe: &Recipe, start_c: f64) -> Dough {

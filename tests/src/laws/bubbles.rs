@@ -57,7 +57,7 @@ impl Law for Bubbles {
     }
 
     fn lag_min(&self, mass_kg: f64) -> f64 {
-        1.1 * sphere_lag_min(mass_kg)
+        0.65 * sphere_lag_min(mass_kg)
     }
 
     fn mixed(&self, _recipe: &Recipe, start_c: f64) -> Dough {

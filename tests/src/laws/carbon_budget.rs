@@ -64,7 +64,7 @@ impl Law for CarbonBudget {
     }
 
     fn lag_min(&self, mass_kg: f64) -> f64 {
-        sphere_lag_min(mass_kg)
+        0.75 * sphere_lag_min(mass_kg)
     }
 
     fn mixed(&self, recipe: &Recipe, start_c: f64) -> Dough {

@@ -83,11 +83,11 @@ pub struct BatchChance {
 /// Standard deviations of [`BatchChance`] and of the wander: known to the bound, to no one else.
 pub mod spread {
     /// Rate from stage to stage of one batch: kneading, shaping, a draught, a cloth (log).
-    pub const HANDLING: f64 = 0.06;
+    pub const HANDLING: f64 = 0.05;
     /// Yeast activity from batch to batch (log).
     pub const YEAST: f64 = 0.06;
     /// Flour from batch to batch (log).
-    pub const FLOUR: f64 = 0.12;
+    pub const FLOUR: f64 = 0.08;
     /// The baker's eye from stage to stage (log of the target).
     pub const EYE: f64 = 0.04;
     /// Stationary sd of the log rate's wander within a proof.
@@ -276,7 +276,8 @@ pub fn all() -> Vec<Box<dyn Law>> {
 }
 
 /// First-eigenvalue time constant of a sphere of lean dough in still air, min: a power law through
-/// 80 g 59 min and 900 g 149 min (Fourier series, film coefficient 9 W/m²/K).
+/// 80 g 59 min and 900 g 149 min (Fourier series, film coefficient 9 W/m²/K). The laws scale it down, each by
+/// its own factor: dough slumps into something flatter than a ball, and boxes stir their air.
 pub(crate) fn sphere_lag_min(mass_kg: f64) -> f64 {
     59.0 * (mass_kg / 0.08).powf(0.383)
 }
