@@ -6,5 +6,7 @@ pub mod chance;
 pub mod laws;
 pub mod ours;
 pub mod peer;
+#[cfg(test)]
+mod peer_law;
 pub mod study;
 pub mod tables;
