@@ -139,6 +139,16 @@ pub struct Book {
     pub history: usize,
 }
 
+impl Book {
+    /// Ids of the batches to learn from.
+    pub fn history_ids(&self) -> Vec<String> {
+        self.batches[..self.history]
+            .iter()
+            .map(|b| b.id.clone())
+            .collect()
+    }
+}
+
 struct Formula {
     name: &'static str,
     /// Ingredient, g per 100 g flour. The yeast comes last.

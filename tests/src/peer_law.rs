@@ -1,9 +1,9 @@
-//! The script's forecast written again in Rust, for one purpose: asked through the study's door with what
-//! was known at a moment, it must say what the script says when given the whole log book. That proves
-//! that histories and moments are cut right, for every forecaster.
+//! The script's forecast written again in Rust, for one purpose: asked through the study's door it must say
+//! what the script says, and say it again when the book ends at the moment asked. That proves that
+//! histories and moments are the same for every forecaster.
 
 use crate::laws::Stage;
-use crate::study::{Forecaster, Learned, Quantiles, minutes, text, time};
+use crate::study::{Forecaster, Quantiles, Question, minutes, peeks, text, time};
 use jiff::Timestamp;
 use serde_json::Value;
 use statrs::distribution::{ContinuousCDF as _, Normal};
@@ -147,15 +147,21 @@ impl Forecaster for PeerLaw {
         "peer law".into()
     }
 
-    fn learn<'a>(&'a self, history: &[Value]) -> Box<dyn Learned + 'a> {
+    fn forecast(
+        &self,
+        records: &[Value],
+        history: &[String],
+        questions: &[Question],
+    ) -> anyhow::Result<Vec<Quantiles>> {
         type Marks = (Vec<f64>, Vec<(f64, f64)>);
         let mut by: BTreeMap<(String, String), Marks> = BTreeMap::new();
-        for r in history
-            .iter()
-            .filter(|r| text(r, "record") == "stage" && text(r, "outcome") == "ready")
-        {
+        for r in records.iter().filter(|r| {
+            text(r, "record") == "stage"
+                && text(r, "outcome") == "ready"
+                && history.iter().any(|h| h == text(r, "batch"))
+        }) {
             let s = see(
-                history,
+                records,
                 text(r, "batch"),
                 text(r, "stage"),
                 time(r, "end").expect("a time"),
@@ -208,11 +214,15 @@ impl Forecaster for PeerLaw {
             }
             (key, fit)
         });
-        Box::new(Fitted(fits.collect()))
+        let fitted = Fitted(fits.collect());
+        Ok(questions
+            .iter()
+            .map(|(b, s, t)| fitted.forecast(records, b, *s, *t))
+            .collect())
     }
 }
 
-impl Learned for Fitted {
+impl Fitted {
     fn forecast(&self, known: &[Value], batch: &str, stage: Stage, at: Timestamp) -> Quantiles {
         let s = see(known, batch, stage.name(), at);
         let usual: f64 = if stage == Stage::Bulk { 90.0 } else { 60.0 };
@@ -286,4 +296,23 @@ fn what_was_known_is_what_the_script_sees() {
             assert!((a - b).abs() < 0.02, "{script:?} {ours:?} {c:?}");
         }
     }
+}
+
+#[test]
+fn a_book_that_ends_at_the_moment_is_enough() {
+    let book = crate::books::book(&crate::laws::Biomass, 4, 1, 8, 4);
+    let questions: Vec<Question> = book.batches[book.history..]
+        .iter()
+        .flat_map(|b| {
+            Stage::BOTH.map(|s| {
+                let stage = &b.stages[s.index()];
+                let at = stage.start_min as f64 + 0.6 * stage.ready_min;
+                (b.id.clone(), s, crate::books::after(b.start, at))
+            })
+        })
+        .collect();
+    assert_eq!(
+        peeks(&PeerLaw, &book, &questions).expect("answers"),
+        Vec::<String>::new()
+    );
 }

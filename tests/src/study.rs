@@ -2,8 +2,8 @@
 //! bound, by law and by moment, after histories of several lengths.
 //!
 //! A case is one stage of a judged batch, asked at 25, 50 or 75 % of its *true* time. A forecaster
-//! learns once from a history's records and is then asked with what was known of the judged batch at
-//! that moment, and nothing else.
+//! learns once from a history and then answers each case from what was known of the judged batch at
+//! that moment, and nothing else; [`peeks`] checks that it does.
 
 use crate::books::{self, Book};
 use crate::bound;
@@ -53,21 +53,61 @@ impl Quantiles {
     }
 }
 
+/// A question: the batch, the stage, and the moment it is asked.
+pub type Question = (String, Stage, Timestamp);
+
 /// Someone who forecasts from log books.
 pub trait Forecaster: Sync {
     /// A short name for the tables.
     fn name(&self) -> String;
 
-    /// Learns from a history: log-book records of finished batches, with their doughs, places and
-    /// readings. Empty but for doughs and places before the first bake.
-    fn learn<'a>(&'a self, history: &[Value]) -> Box<dyn Learned + 'a>;
+    /// Learns once from the batches named in `history`, then answers every question, in order.
+    ///
+    /// `records` is the whole log book, as the script too is given it. A question may rest only on
+    /// what was learned and on the asked batch's own records up to the moment; [`peeks`] finds out.
+    fn forecast(
+        &self,
+        records: &[Value],
+        history: &[String],
+        questions: &[Question],
+    ) -> anyhow::Result<Vec<Quantiles>>;
 }
 
-/// A forecaster that has learned from one history.
-pub trait Learned {
-    /// Forecasts `stage` of `batch` at `at` from `known`: the judged batch's records up to `at` (the
-    /// stage in progress without `end` and `outcome`), with its dough and places.
-    fn forecast(&self, known: &[Value], batch: &str, stage: Stage, at: Timestamp) -> Quantiles;
+/// Asks each question twice, of the whole book and of a book that ends at the moment asked (with the
+/// stage in progress still open); returns a line for each question answered differently.
+pub fn peeks(
+    forecaster: &dyn Forecaster,
+    book: &Book,
+    questions: &[Question],
+) -> anyhow::Result<Vec<String>> {
+    let view = View::of(book)?;
+    let history = book.history_ids();
+    let whole = forecaster.forecast(&book.records, &history, questions)?;
+    let mut out = Vec::new();
+    for (q, whole) in questions.iter().zip(whole) {
+        let mut records = view.history.clone();
+        records.extend(
+            view.known(&q.0, q.1, q.2)
+                .into_iter()
+                .filter(|r| !matches!(text(r, "record"), "place" | "dough")),
+        );
+        let cut = forecaster.forecast(&records, &history, std::slice::from_ref(q))?;
+        if (cut[0].p10 - whole.p10)
+            .abs()
+            .max((cut[0].p50 - whole.p50).abs())
+            .max((cut[0].p90 - whole.p90).abs())
+            > 1e-6
+        {
+            out.push(format!(
+                "{} {} at {}: {whole:?} with the whole book, {:?} without the future",
+                q.0,
+                q.1.name(),
+                q.2,
+                cut[0]
+            ));
+        }
+    }
+    Ok(out)
 }
 
 /// The moments asked, as shares of the true time.
@@ -203,7 +243,6 @@ fn unit(
                 .collect::<Vec<_>>()
         });
         let view = View::of(&book)?;
-        let learned: Vec<_> = forecasters.iter().map(|f| f.learn(&view.history)).collect();
         let mut asked = Vec::new();
         for (b, bound) in judged.iter().zip(bounds.iter()) {
             for (s, bound) in Stage::BOTH.into_iter().zip(bound) {
@@ -217,7 +256,6 @@ fn unit(
                     let mut answers = vec![Quantiles::point(clock); 4];
                     answers[2] = Quantiles::point(doubling);
                     answers[3] = bound[moment];
-                    answers.extend(learned.iter().map(|l| l.forecast(&known, &b.id, s, at)));
                     asked.push((b.id.clone(), s, at));
                     out.push(Case {
                         batch: b.id.clone(),
@@ -232,10 +270,21 @@ fn unit(
                 }
             }
         }
-        let answers = script.ask(&book, &asked)?;
         let first = out.len() - asked.len();
-        for (case, q) in out[first..].iter_mut().zip(answers) {
+        for (case, q) in out[first..].iter_mut().zip(script.ask(&book, &asked)?) {
             case.answers[0] = q;
+        }
+        let ids = book.history_ids();
+        for f in forecasters {
+            let answers = f.forecast(&book.records, &ids, &asked)?;
+            anyhow::ensure!(
+                answers.len() == asked.len(),
+                "{} left questions unanswered",
+                f.name()
+            );
+            for (case, q) in out[first..].iter_mut().zip(answers) {
+                case.answers.push(q);
+            }
         }
     }
     Ok(out)
