@@ -3,7 +3,7 @@
 pub mod books;
 pub mod bound;
 pub mod chance;
-pub mod harness;
+pub mod house;
 pub mod laws;
 pub mod ours;
 pub mod peer;
@@ -11,4 +11,3 @@ pub mod peer;
 mod peer_law;
 pub mod study;
 pub mod tables;
-pub mod watch_study;
