@@ -3,6 +3,7 @@
 pub mod books;
 pub mod bound;
 pub mod chance;
+pub mod harness;
 pub mod house;
 pub mod laws;
 pub mod ours;
@@ -11,3 +12,4 @@ pub mod peer;
 mod peer_law;
 pub mod study;
 pub mod tables;
+pub mod watch_study;
