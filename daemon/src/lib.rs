@@ -1,7 +1,7 @@
 //! The daemon: thin rooms around the model.
 //!
 //! [`ingest`] takes readings in, [`store`] keeps them, [`batches`] owns the log book, [`forecasts`]
-//! joins book, readings and model, [`watch`] decides what to tell, [`notify`] tells it, [`web`]
+//! joins book, readings and model, [`plans`] answers the baker's questions with them, [`watch`] decides what to tell, [`notify`] tells it, [`web`]
 //! shows it, [`mod@copy`] sends readings on to InfluxDB, [`cli`] is the command line, [`kitchen`] the
 //! simulated kitchen of the demo. What they share is one [`app::App`] and the [`events::Bus`];
 //! [`daemon`] puts them together.
@@ -20,6 +20,7 @@ pub mod ingest;
 pub mod kitchen;
 pub mod metrics;
 pub mod notify;
+pub mod plans;
 pub mod store;
 pub mod time;
 pub mod watch;

@@ -141,7 +141,8 @@ pub fn usual(book: &Book, dough: &str, kind: StageKind) -> Option<Usual> {
 }
 
 /// ln of the expected age, its spread, and whether the recipe's own time stands behind it.
-fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (f64, f64, bool) {
+#[must_use]
+pub fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (f64, f64, bool) {
     let law = RateLaw::default();
     if let Some(u) = usual(book, &batch.dough, kind)
         && let Some(minutes) = u.usual_min.filter(|m| m.is_finite() && *m >= 1.0)
