@@ -99,8 +99,6 @@ pub struct Batch {
     pub learn: bool,
     /// Its cautions.
     pub cautions: Vec<Caution>,
-    /// An id for the part that is split off.
-    pub split_id: String,
 }
 
 /// Rises with a button of their own.
@@ -216,7 +214,6 @@ fn begin(b: &Batch, stage: Stage, show: &Show) -> Markup {
             button.wide.main type="submit" name="do" value=(value) { (words) }
             @if stage == Stage::Final {
                 details { summary { "Split it first: some pieces go elsewhere" }
-                    input type="hidden" name="split_id" value=(b.split_id);
                     div.row {
                         (controls::field("Pieces that go", &html! { input.short type="number" name="split_pieces" min="1" step="1" inputmode="numeric"; }))
                         (controls::field("They stand in", &controls::select("split_place", &places, Some(&b.place))))
@@ -303,7 +300,7 @@ pub fn page(b: &Batch, frame: &Frame) -> Markup {
                         Life::Proofing(p) => (buttons(b, p, show)),
                         Life::Shaping { .. } => (begin(b, Stage::Final, show)),
                         Life::Mixed => (begin(b, Stage::Bulk, show)),
-                        Life::Baked => { a.button.wide.main href={ "/batches/new?again=" (encode(&b.id)) } { "Same again" } }
+                        Life::Baked => { a.button.wide.main href={ "/new?again=" (encode(&b.id)) } { "Same again" } }
                     }
                 }
                 div.right {

@@ -60,7 +60,7 @@ pub fn list(doughs: &[Dough], frame: &Frame) -> Markup {
                 p.small { @match d.bakes { 0 => "Never baked here", 1 => "Baked once", n => { "Baked " (n) " times" } } }
                 div.grid.two {
                     a.button.quiet href={ "/doughs/edit?name=" (encode(&d.name)) } { "Change" }
-                    a.button href={ "/batches/new?dough=" (encode(&d.name)) } { "Start" }
+                    a.button href={ "/new?dough=" (encode(&d.name)) } { "Start" }
                 }
             } } }
         },

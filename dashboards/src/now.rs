@@ -307,13 +307,12 @@ pub fn page(now: &Now, frame: &Frame) -> Markup {
                     }
                 }
             }
-            a.button.wide.main href="/batches/new" { "Start a dough" }
+            a.button.wide.main href="/new" { "Start a dough" }
             @if !now.again.is_empty() {
-                section.again aria-labelledby="again" {
-                    h2 #again { "Same again" }
+                section.again aria-label="Same again" {
                     ul { @for a in &now.again {
-                        li { a.button.quiet href={ "/batches/new?again=" (encode(&a.batch)) } {
-                            (a.dough) @if let Some(last) = a.last { " " span.small { "last " (show.when(last)) } }
+                        li { a.button.quiet href={ "/new?again=" (encode(&a.batch)) } {
+                            "Same again: " (a.dough) @if let Some(last) = a.last { " " span.small { "last " (show.when(last)) } }
                         } }
                     } }
                 }

@@ -58,6 +58,8 @@ pub struct Heard {
 pub struct Guess {
     /// JSON Pointer; `None`: the payload is the number.
     pub pointer: Option<String>,
+    /// Which record of a SenML array.
+    pub senml_name: Option<String>,
     /// The quantity's word.
     pub quantity: String,
     /// The unit's word.
@@ -212,7 +214,7 @@ fn sensor(s: &Sensor, show: &Show) -> Markup {
     }
 }
 
-fn heard(h: &Heard, places: &[String], show: &Show) -> Markup {
+fn heard(h: &Heard, show: &Show) -> Markup {
     html! {
         article.card.heard {
             h3 { code { (h.topic) } }
@@ -221,6 +223,7 @@ fn heard(h: &Heard, places: &[String], show: &Show) -> Markup {
                 form.assign method="post" action="/sensors/assign" {
                     input type="hidden" name="topic" value=(h.topic);
                     @if let Some(pointer) = &g.pointer { input type="hidden" name="pointer" value=(pointer); }
+                    @if let Some(name) = &g.senml_name { input type="hidden" name="senml_name" value=(name); }
                     p { strong { (number(g.value, 2)) } " looks like " b { (quantity_words(&g.quantity)) } @if let Some(p) = &g.pointer { " " code { (p) } } }
                     div.row {
                         (controls::field("Call it", &html! { input type="text" name="name" value=(g.name) maxlength="64" required; }))
@@ -239,7 +242,6 @@ fn heard(h: &Heard, places: &[String], show: &Show) -> Markup {
             }
             @if h.guesses.is_empty() { p.small { "Nothing in it looks like a measurement. A mapping by hand goes into the configuration file." } }
         }
-        @if places.is_empty() {}
     }
 }
 
@@ -261,7 +263,7 @@ pub fn page(s: &Sensors, frame: &Frame) -> Markup {
             section #heard data-live {
                 h2 { "Heard, not in use" }
                 @if s.heard.is_empty() { p.small { "Nothing else is sending." } }
-                @for h in &s.heard { (heard(h, &s.places, show)) }
+                @for h in &s.heard { (heard(h, show)) }
             }
             section #kept-out data-live {
                 h2 { "Kept out" }

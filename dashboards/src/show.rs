@@ -124,6 +124,9 @@ impl Show {
 /// At most `decimals` decimals, no zeros behind.
 #[must_use]
 pub fn number(value: f64, decimals: usize) -> String {
+    // People round a half up; formatting alone would round it to the even digit.
+    let scale = 10_f64.powi(decimals as i32);
+    let value = (value * scale).round() / scale;
     let text = format!("{value:.decimals$}");
     let text = if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.')
@@ -245,6 +248,10 @@ mod tests {
         assert_eq!(rise(1.0), "doubled");
         assert_eq!(rise(1.5), "2.5 times its size");
         assert_eq!(number(-0.04, 1), "0");
+        assert_eq!(
+            (number(23.75, 1), number(26.25, 1)),
+            ("23.8".into(), "26.3".into())
+        );
     }
 
     #[test]

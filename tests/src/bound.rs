@@ -6,8 +6,9 @@
 //! air still to come. Sequential importance resampling (Gordon, Salmond & Smith 1993, IEE Proc. F
 //! 140:107) with systematic resampling when the effective sample falls below a third.
 
-use crate::books::{self, BEFORE_MIN, Kitchen, LAST_LOOK_MIN, Note, TrueBatch, TrueStage, noise};
+use crate::books::{BEFORE_MIN, LAST_LOOK_MIN, Note, TrueBatch, TrueStage, noise};
 use crate::chance::{Chance, stream};
+use crate::house::{self, Kitchen};
 use crate::laws::{self, BatchChance, Dough, Law, Recipe, Stage};
 use crate::study::Quantiles;
 use rand::RngExt;
@@ -199,10 +200,10 @@ impl Filter<'_> {
                     break;
                 }
                 let i = (begin + ahead).min(self.batch.room_mean_c.len() - 1);
-                wander = books::room_step(wander, rng);
+                wander = house::room_step(wander, rng);
                 let room_c = self.batch.room_mean_c[i] + wander;
                 box_c = if self.batch.lamp {
-                    books::box_step(box_c, room_c, self.kitchen)
+                    house::box_step(box_c, room_c, self.kitchen)
                 } else {
                     room_c
                 };
@@ -257,7 +258,7 @@ impl Filter<'_> {
     /// Systematic resampling, when too few particles carry the weight.
     fn resample(&self, particles: &mut Vec<Particle>, rng: &mut ChaCha8Rng) {
         let total: f64 = particles.iter().map(|p| p.weight).sum();
-        if !(total > 0.0) {
+        if total <= 0.0 || total.is_nan() {
             // Chance went where no particle is: start again from the prior weights.
             particles.iter_mut().for_each(|p| p.weight = 1.0);
             return;
@@ -336,7 +337,7 @@ mod tests {
         let (mut inside, mut n) = (0, 0);
         for law in laws::all() {
             for number in 0..4 {
-                let book = books::book(law.as_ref(), 5, number, 0, 10);
+                let book = crate::books::book(law.as_ref(), 5, number, 0, 10);
                 for (i, b) in book.batches.iter().enumerate() {
                     let answers = ask(law.as_ref(), &book.kitchen, b, &[0.25, 0.75], i as u64);
                     for (s, qs) in b.stages.iter().zip(&answers) {

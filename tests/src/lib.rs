@@ -4,6 +4,7 @@ pub mod books;
 pub mod bound;
 pub mod chance;
 pub mod harness;
+pub mod house;
 pub mod laws;
 pub mod ours;
 pub mod peer;

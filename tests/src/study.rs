@@ -251,7 +251,7 @@ fn unit(
                     let start = books::after(b.start, truth.start_min as f64);
                     let at = books::after(start, share * truth.ready_min);
                     let known = view.known(&b.id, s, at);
-                    let clock = view.clock(&known, &b.id, s);
+                    let clock = view.clock(&b.id, s);
                     let doubling = view.doubling(&known, &b.id, s, at);
                     let mut answers = vec![Quantiles::point(clock); 4];
                     answers[2] = Quantiles::point(doubling);
@@ -408,11 +408,11 @@ impl<'a> View<'a> {
                     let mut r = r.clone();
                     let begun = time(&r, "start").ok();
                     start = start.min(begun).or(begun);
-                    if text(&r, "stage") == stage.name() {
-                        if let Some(fields) = r.as_object_mut() {
-                            fields.remove("end");
-                            fields.remove("outcome");
-                        }
+                    if text(&r, "stage") == stage.name()
+                        && let Some(fields) = r.as_object_mut()
+                    {
+                        fields.remove("end");
+                        fields.remove("outcome");
                     }
                     out.push(r);
                 }
@@ -459,7 +459,7 @@ impl<'a> View<'a> {
     }
 
     /// The wall clock: the mean of this dough's recorded times.
-    pub fn clock(&self, _known: &[Value], batch: &str, stage: Stage) -> f64 {
+    pub fn clock(&self, batch: &str, stage: Stage) -> f64 {
         self.like(batch, stage).0
     }
 

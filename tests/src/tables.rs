@@ -441,7 +441,7 @@ fn surely(of: &[&Case], rule: &Rule) -> bool {
             .collect();
         let value = (rule.value)(&sample);
         low += usize::from(value < rule.low);
-        high += usize::from(!(value <= rule.high));
+        high += usize::from(value > rule.high || value.is_nan());
     }
     low.max(high) * 100 >= SAMPLES * 99
 }

@@ -5,7 +5,6 @@ pub mod air;
 pub mod backtest;
 pub mod document;
 pub mod inputs;
-pub mod keep;
 pub mod learned;
 pub mod live;
 pub mod outlook;
@@ -15,8 +14,6 @@ pub mod study;
 pub mod task;
 #[cfg(test)]
 mod tests;
-
-pub use keep::start;
 
 use crate::app::App;
 use crate::batches::record::StageKind;

@@ -69,6 +69,14 @@ pub struct Candidate {
     pub raw: f64,
     /// The connection it came by, if that one resumed a session in which messages may have waited.
     pub resumed: Option<u64>,
+    /// Whether it is an old message that the broker kept: it says nothing of the sensor's pace.
+    pub retained: bool,
+}
+
+impl Candidate {
+    fn is_late(&self) -> bool {
+        self.arrived.0.saturating_sub(self.time.0) > LIVE_MS
+    }
 }
 
 /// The judgement.
@@ -101,7 +109,7 @@ impl Gate {
         let key = (sensor.to_owned(), quantity);
         let series = self.0.entry(key).or_default();
         let backlog = !c.own_time && series.is_backlog(&c);
-        if !backlog {
+        if !backlog && !c.retained && !(c.own_time && c.is_late()) {
             series.gaps.arrived(c.arrived);
         }
         let verdict = series.judge(quantity, &c, backlog);
@@ -240,7 +248,7 @@ impl Series {
         let Some(limit) = jump(quantity) else {
             return Verdict::default();
         };
-        if c.arrived.0.saturating_sub(c.time.0) > LIVE_MS {
+        if c.is_late() || c.retained {
             return Verdict::default();
         }
         let Some((time, before)) = self.believed else {

@@ -25,6 +25,7 @@ fn live(time: UtcMs, value: f64) -> Candidate {
         value,
         raw: value,
         resumed: None,
+        retained: false,
     }
 }
 

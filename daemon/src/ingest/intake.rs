@@ -103,6 +103,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                             value: reading.value,
                             raw: raw_stored(mapping, &measured),
                             resumed: message.resumed,
+                            retained: message.retained,
                         },
                     );
                     reading.kept_out = verdict.kept_out;
@@ -203,3 +204,7 @@ fn no_number(
         batch: mapping.spec.batch.clone(),
     }
 }
+
+#[cfg(test)]
+#[path = "intake_tests.rs"]
+mod tests;

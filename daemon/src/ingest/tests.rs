@@ -851,7 +851,7 @@ async fn a_jump_that_the_next_reading_confirms_is_taken_back_in() {
         kitchen
             .readings()
             .iter()
-            .map(|r| r.kept_out.clone())
+            .map(|r| r.kept_out)
             .collect::<Vec<_>>()
     };
     let wanted = [
@@ -865,6 +865,116 @@ async fn a_jump_that_the_next_reading_confirms_is_taken_back_in() {
     eventually(|| held() == wanted, "the judgements differ").await;
     assert_eq!(kitchen.values(), [24.0, 85.0, 34.0, 34.1, 50.0, 34.2]);
     kitchen.started.stop().await;
+}
+
+/// What is delivered and not yet stored when we stop comes again, flagged, and is stored once.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_outside_message_that_could_not_be_stored_comes_again() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let file = SqliteStore::open(dir.path()).unwrap().file();
+    let open = || Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url()));
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    let other = rusqlite::Connection::open(&file).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let to = broker.address();
+    tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        for i in 1..=10 {
+            raw.send("kitchen/box", b"20.5", i, false);
+            raw.acked().unwrap();
+        }
+    })
+    .await
+    .unwrap();
+    eventually(
+        || !kitchen.app.health.ready(),
+        "a failing store was not noticed",
+    )
+    .await;
+    kitchen.started.stop().await;
+    assert!(
+        kitchen
+            .app
+            .store
+            .readings(&ReadingQuery::default())
+            .unwrap()
+            .is_empty()
+    );
+    // The writer may be inside its last try still, which would end with the lock.
+    let ended = || Arc::strong_count(&kitchen.app) == 1;
+    eventually(ended, "the writer did not end").await;
+    other.execute_batch("ROLLBACK").unwrap();
+    drop(kitchen.app);
+    let kitchen = open().await;
+    kitchen.wait_for(10).await;
+    kitchen.started.stop().await;
+    assert_eq!(kitchen.app.store.series().unwrap()[0].count, 10);
+    // Acknowledged by now: nothing comes a third time.
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    kitchen.started.stop().await;
+    assert_eq!(kitchen.app.store.series().unwrap()[0].count, 10);
+}
+
+/// A topic that is no longer mapped is unsubscribed from the kept session.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_kept_session_forgets_topics_that_are_no_longer_mapped() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url())).await;
+    kitchen.wait_ready().await;
+    kitchen.started.stop().await;
+    let only = |c: &mut Config| {
+        c.mqtt.broker = Some(broker.url());
+        c.sensor = vec![sensor(json!({"name":"new","topic":"kitchen/new"}))];
+    };
+    let kitchen = Kitchen::open(dir.path(), only).await;
+    kitchen.wait_ready().await;
+    let before = kitchen.app.metrics.messages.get();
+    let port = broker.port;
+    tokio::task::spawn_blocking(move || {
+        mosquitto_pub(port, &["-t", "kitchen/box", "-m", "20"]);
+        mosquitto_pub(port, &["-t", "kitchen/new", "-m", "21"]);
+    })
+    .await
+    .unwrap();
+    kitchen.wait_for(1).await;
+    assert_eq!(kitchen.values(), [21.0]);
+    assert_eq!(kitchen.app.metrics.messages.get() - before, 1);
+    kitchen.started.stop().await;
+}
+
+/// A broker that answers MQTT 5 as the 3.1.1 standard says (CONNACK 1, section 3.2.2.3) and then
+/// speaks 3.1.1.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_speaks_only_the_older_version_is_spoken_to_in_it() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let broker = std::thread::spawn(move || {
+        let mut seen = Vec::new();
+        while seen.last() != Some(&4) {
+            let (mut client, _) = listener.accept().unwrap();
+            let mut connect = [0; 256];
+            let read = client.read(&mut connect).unwrap();
+            // Fixed header (2), protocol name (2 + 4), level.
+            let level = connect[..read][8];
+            seen.push(level);
+            let answer = if level == 4 {
+                [0x20, 2, 0, 0]
+            } else {
+                [0x20, 2, 0, 1]
+            };
+            client.write_all(&answer).unwrap();
+        }
+        seen
+    });
+    let mut config = Config::default();
+    config.mqtt.broker = Some(Secret(format!("mqtt://127.0.0.1:{port}")));
+    let told = check(&config).await;
+    assert!(told[0].1.is_ok(), "{told:?}");
+    assert_eq!(broker.join().unwrap(), [5, 4]);
 }
 
 /// A broker's certificate made for the test: an authority of our own, a leaf for 127.0.0.1.

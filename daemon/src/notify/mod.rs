@@ -12,10 +12,14 @@ pub mod backoff;
 pub mod email;
 pub mod heartbeat;
 pub mod mqtt;
+pub mod push;
 pub mod template;
+pub mod web_push;
 pub mod webhook;
 pub mod worker;
 
+#[cfg(test)]
+mod email_tests;
 #[cfg(test)]
 mod tests;
 
@@ -88,6 +92,15 @@ pub trait Channel: Send + Sync {
     fn name(&self) -> &'static str;
     /// Whether it can wake a phone whose page is closed.
     fn wakes_phone(&self) -> bool;
+    /// It is a second way: it waits so many minutes, and is not used for what someone has seen by
+    /// then. 0: at once.
+    fn after_min(&self) -> f64 {
+        0.0
+    }
+    /// Whether there is anyone to tell over it.
+    fn in_use(&self) -> bool {
+        true
+    }
     /// Sends one document and waits until it is accepted.
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a>;
 }
@@ -166,6 +179,7 @@ pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
     if let Some(config) = &app.config.alert.email {
         channels.push(or_broken(email::NAME, email::Email::new(config)));
     }
+    channels.push(or_broken(push::NAME, push::Push::new(Arc::clone(app))));
     start_with(app, channels, rooms);
     if let Some(url) = &app.config.alert.heartbeat_url {
         rooms.spawn(heartbeat::run(Arc::clone(app), url.clone()));
@@ -212,10 +226,15 @@ fn or_broken<C: Channel + 'static>(
     }
 }
 
-/// The names of the channels that messages are queued for (the open page hears them on the bus).
+/// The channels that messages are queued for, with the minutes each waits (the open page hears
+/// them on the bus).
 #[must_use]
-pub fn names(app: &App) -> Vec<&'static str> {
-    app.desk.channels().iter().map(|c| c.name()).collect()
+pub fn names(app: &App) -> Vec<(&'static str, f64)> {
+    let channels = app.desk.channels().iter();
+    channels
+        .filter(|c| c.in_use())
+        .map(|c| (c.name(), c.after_min()))
+        .collect()
 }
 
 /// Every channel in use.
@@ -229,7 +248,7 @@ pub fn channels(app: &App) -> Vec<ChannelStatus> {
         last_error: None,
         waiting: 0,
     }];
-    for channel in app.desk.channels() {
+    for channel in app.desk.channels().iter().filter(|c| c.in_use()) {
         let rows = || history.iter().filter(|r| r.channel == channel.name());
         let last_accepted = rows().filter_map(|r| r.accepted).max();
         // What the worker saw last wins; after a restart, the newest message's own end.

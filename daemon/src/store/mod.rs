@@ -4,6 +4,7 @@
 //! A write returns only when it is on disk.
 
 pub mod lock;
+pub mod retention;
 pub mod sqlite;
 
 use serde::{Deserialize, Serialize};
@@ -559,6 +560,22 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be written.
     fn copy_bound(&self, items: Option<u64>) -> Result<()>;
+    /// Sums believed readings before a moment up by the hour, in short transactions; charts of long
+    /// spans answer from that.
+    ///
+    /// # Errors
+    /// If the store cannot be written; the rest is done the next time.
+    fn sum_up(&self, _to: UtcMs) -> Result<()> {
+        Ok(())
+    }
+    /// Puts minute and hour summaries in the place of readings before a moment, except in the spans
+    /// spared (both ends included). Gives how many readings went.
+    ///
+    /// # Errors
+    /// If the store cannot be written; the rest is done the next time.
+    fn thin(&self, _before: UtcMs, _spared: &[(UtcMs, UtcMs)]) -> Result<u64> {
+        Ok(0)
+    }
 
     /// Whether a write would go through now.
     ///

@@ -266,7 +266,10 @@ mod tests {
         for _ in 0..FREE_TRIES {
             assert_eq!(door.knock_at(now, thief, "guess", "key"), Knock::Wrong);
         }
-        assert!(matches!(door.knock_at(now, thief, "key", "key"), Knock::Wait(_)));
+        assert!(matches!(
+            door.knock_at(now, thief, "key", "key"),
+            Knock::Wait(_)
+        ));
         assert_eq!(door.knock_at(now, baker, "key", "key"), Knock::Right);
         now += Duration::from_secs(2);
         assert_eq!(door.knock_at(now, thief, "guess", "key"), Knock::Wrong);

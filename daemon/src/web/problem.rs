@@ -8,6 +8,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use serde_json::{Map, Value, json};
 
+use crate::batches::actions::ActionError;
 use crate::forecasts::ForecastError;
 use crate::ingest::assign::AssignError;
 use crate::store::StoreError;
@@ -141,6 +142,15 @@ impl From<ForecastError> for Problem {
     }
 }
 
+impl From<ActionError> for Problem {
+    fn from(error: ActionError) -> Self {
+        match error {
+            ActionError::Store(error) => error.into(),
+            ActionError::Refused(why) => Self::unprocessable(sentence(&why)),
+        }
+    }
+}
+
 impl From<crate::plans::PlanError> for Problem {
     fn from(error: crate::plans::PlanError) -> Self {
         use crate::plans::PlanError;
@@ -148,9 +158,23 @@ impl From<crate::plans::PlanError> for Problem {
             PlanError::Store(error) => error.into(),
             PlanError::Forecast(error) => error.into(),
             PlanError::NoDough { .. } => Self::none(error.to_string()),
-            PlanError::Bad(_) | PlanError::Model(_) => Self::unprocessable(error.to_string()),
+            PlanError::Bad(_) | PlanError::Model(_) => {
+                Self::unprocessable(sentence(&error.to_string()))
+            }
         }
     }
+}
+
+/// A reason as a sentence of its own.
+fn sentence(reason: &str) -> String {
+    let mut letters = reason.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    let end = if reason.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    format!("{}{}{end}", first.unwrap_or_default(), letters.as_str())
 }
 
 impl From<AssignError> for Problem {

@@ -353,15 +353,17 @@ mod tests {
             tune(law.as_ref(), &mut r, 90.0, 60.0);
             let cool = ready_min_at(law.as_ref(), &r, Stage::Bulk, 20.0).expect("ready");
             let warm = ready_min_at(law.as_ref(), &r, Stage::Bulk, 28.0).expect("ready");
-            println!("{} {cool} {warm} {:?}", law.name(), r.target);
             assert!(
                 (1.4..2.6).contains(&(cool / warm)),
                 "{} {}",
                 law.name(),
                 cool / warm
             );
-            ratios.push(cool / warm);
+            let hot = ready_min_at(law.as_ref(), &r, Stage::Bulk, 35.0).expect("ready");
+            ratios.push(cool / hot);
         }
+        ratios.sort_by(f64::total_cmp);
+        assert!(ratios.windows(2).all(|w| w[1] / w[0] > 1.01), "{ratios:?}");
     }
 
     /// No clock on age: were there one age, halving the speed would double the time at every
@@ -378,7 +380,6 @@ mod tests {
                     / ready_min_at(law.as_ref(), &r, Stage::Bulk, t).expect("ready")
             };
             let (cool, warm) = (stretch(20.0), stretch(32.0));
-            println!("{} {cool} {warm}", law.name());
             assert!(
                 (cool - 2.0).abs() > 0.02 || (warm - 2.0).abs() > 0.02,
                 "{}",

@@ -419,7 +419,7 @@ fn act(scene: &Scene, kitchen: &mut Kitchen, since_min: f64, night: &mut Night, 
             Fault::OvenOn => cavity.element_w = MAIN_ELEMENT_W,
             Fault::TooHot => match &mut cavity.thermostat {
                 Some(thermostat) => thermostat.set_c = 99.0,
-                None => cavity.lamp_w = 28.0,
+                None => cavity.lamp_w = 45.0,
             },
             Fault::Silent | Fault::Forgotten => {}
         }

@@ -19,6 +19,7 @@ mod pool;
 mod readings;
 mod schema;
 mod settings;
+mod summaries;
 mod upkeep;
 
 use std::path::{Path, PathBuf};
@@ -32,10 +33,10 @@ use super::{
     OutboxRow, ReadingQuery, Result, SeriesStatus, Store, StoreError, Stored, StoredReading,
 };
 use crate::batches::record::{Quantity, Record};
-use crate::time::UtcMs;
+use crate::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
 pub use self::schema::SCHEMA;
-pub use self::upkeep::Thinned;
+pub use self::upkeep::restore;
 
 /// The file's name in the data directory.
 pub const FILE: &str = "doughwarden.db";
@@ -251,6 +252,51 @@ impl Store for SqliteStore {
 
     fn copy_queue(&self) -> Result<CopyQueue> {
         self.pool.read(copy_queue::status)
+    }
+
+    fn sum_up(&self, to: UtcMs) -> Result<()> {
+        let to = summaries::floor(to.0, HOUR_MS);
+        for series in self.pool.read(readings::series_ids)? {
+            while self.pool.write("sum readings up", |tx, _| {
+                summaries::sum_stretch(tx, series, to)
+            })? {}
+        }
+        Ok(())
+    }
+
+    fn thin(&self, before: UtcMs, spared: &[(UtcMs, UtcMs)]) -> Result<u64> {
+        self.sum_up(before)?;
+        let before = summaries::floor(before.0, HOUR_MS);
+        // The stretches between what is spared, in whole minutes.
+        let mut spared = spared.to_vec();
+        spared.sort_unstable();
+        let mut gaps = Vec::with_capacity(spared.len() + 1);
+        let mut from = i64::MIN;
+        for (start, end) in spared {
+            let start = summaries::floor(start.0, MINUTE_MS).min(before);
+            if from < start {
+                gaps.push((from, start));
+            }
+            from = from.max(summaries::ceil(end.0.saturating_add(1), MINUTE_MS));
+        }
+        if from < before {
+            gaps.push((from, before));
+        }
+        let mut gone = 0;
+        for series in self.pool.read(readings::series_ids)? {
+            for (from, to) in &gaps {
+                loop {
+                    let some = self.pool.write("thin old readings", |tx, _| {
+                        summaries::thin_some(tx, series, *from, *to)
+                    })?;
+                    gone += some;
+                    if some == 0 {
+                        break;
+                    }
+                }
+            }
+        }
+        Ok(gone)
     }
 
     fn probe_write(&self) -> Result<()> {

@@ -24,7 +24,7 @@ const READING: &str = "read readings";
 struct Tally {
     count: i64,
     kept_out: i64,
-    earliest: i64,
+    times: Vec<i64>,
 }
 
 pub(super) fn append(
@@ -39,18 +39,12 @@ pub(super) fn append(
     }
     super::copy_queue::keep_bound(tx)?;
     for (series, tally) in tallies {
-        let summed_to: i64 = tx
-            .prepare_cached(
-                "UPDATE series SET count = count + ?2, kept_out = kept_out + ?3 WHERE id = ?1
-                 RETURNING summed_to",
-            )
-            .and_then(|mut update| {
-                update.query_row((series, tally.count, tally.kept_out), |row| row.get(0))
-            })
-            .map_err(failed(STORING))?;
-        if tally.earliest < summed_to {
-            super::upkeep::sum_again_from(tx, series, tally.earliest)?;
-        }
+        tx.prepare_cached(
+            "UPDATE series SET count = count + ?2, kept_out = kept_out + ?3 WHERE id = ?1",
+        )
+        .and_then(|mut update| update.execute((series, tally.count, tally.kept_out)))
+        .map_err(failed(STORING))?;
+        super::summaries::sum_again(tx, series, tally.times)?;
     }
     Ok(outcome)
 }
@@ -82,13 +76,10 @@ fn append_one(
         };
         if is_new {
             super::copy_queue::queue(tx, series, at)?;
-            let tally = tallies.entry(series).or_insert_with(|| Tally {
-                earliest: i64::MAX,
-                ..Tally::default()
-            });
+            let tally = tallies.entry(series).or_default();
             tally.count += 1;
             tally.kept_out += i64::from(reading.kept_out.is_some());
-            tally.earliest = tally.earliest.min(at.0);
+            tally.times.push(at.0);
             stored.new.push(StoredReading {
                 time: at,
                 ..reading.clone()
@@ -203,16 +194,10 @@ pub(super) fn mark(
         .and_then(|mut update| update.execute((series, time.0, now)))
         .map_err(&marking)?;
     let change = i64::from(now != 0) - i64::from(before != 0);
-    let summed_to: i64 = tx
-        .prepare_cached(
-            "UPDATE series SET kept_out = kept_out + ?2 WHERE id = ?1 RETURNING summed_to",
-        )
-        .and_then(|mut update| update.query_row((series, change), |row| row.get(0)))
+    tx.prepare_cached("UPDATE series SET kept_out = kept_out + ?2 WHERE id = ?1")
+        .and_then(|mut update| update.execute((series, change)))
         .map_err(&marking)?;
-    if time.0 < summed_to {
-        super::upkeep::sum_again_from(tx, series, time.0)?;
-    }
-    Ok(())
+    super::summaries::sum_again(tx, series, [time.0])
 }
 
 pub(super) fn series_id(
@@ -232,6 +217,11 @@ pub(super) struct SeriesRow {
     quantity: Quantity,
     count: i64,
     kept_out: i64,
+}
+
+/// The numbers of all series.
+pub(super) fn series_ids(conn: &Connection) -> Result<Vec<i64>> {
+    Ok(all_series(conn)?.into_iter().map(|s| s.id).collect())
 }
 
 pub(super) fn all_series(conn: &Connection) -> Result<Vec<SeriesRow>> {
@@ -519,7 +509,7 @@ pub(super) fn buckets(
     let Some(series) = series_id(&view, sensor, quantity).map_err(&summing)? else {
         return Ok(Vec::new());
     };
-    super::upkeep::buckets(
+    super::summaries::buckets(
         &view,
         series,
         from.0,

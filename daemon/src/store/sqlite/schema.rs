@@ -15,20 +15,14 @@ use crate::store::{Result, StoreError};
 pub const SCHEMA: i64 = STEPS.len() as i64;
 
 /// Says that the file is ours ("DOUG"), for tools that look at SQLite files.
-const APPLICATION_ID: i64 = 0x444f_5547;
+pub(super) const APPLICATION_ID: i64 = 0x444f_5547;
 
 /// Step `n` brings version `n` to `n + 1`.
 const STEPS: [&str; 1] = [include_str!("schema_1.sql")];
 
 /// Brings the file to [`SCHEMA`].
 pub(super) fn bring_up(conn: &mut Connection, file: &Path) -> Result<()> {
-    let found = version(conn)?;
-    if found > SCHEMA {
-        return Err(StoreError::Newer {
-            found,
-            known: SCHEMA,
-        });
-    }
+    let found = not_newer(conn)?;
     if found == SCHEMA {
         return Ok(());
     }
@@ -59,6 +53,18 @@ pub(super) fn bring_up(conn: &mut Connection, file: &Path) -> Result<()> {
         tx.commit().map_err(&doing)?;
     }
     Ok(())
+}
+
+/// The file's version, unless this program does not know it.
+pub(super) fn not_newer(conn: &Connection) -> Result<i64> {
+    let found = version(conn)?;
+    if found > SCHEMA {
+        return Err(StoreError::Newer {
+            found,
+            known: SCHEMA,
+        });
+    }
+    Ok(found)
 }
 
 fn version(conn: &Connection) -> Result<i64> {

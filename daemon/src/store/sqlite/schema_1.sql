@@ -13,7 +13,7 @@ CREATE TABLE series (
     quantity TEXT NOT NULL,
     count INTEGER NOT NULL DEFAULT 0,
     kept_out INTEGER NOT NULL DEFAULT 0,
-    -- Minute and hour summaries exist for all readings before this moment.
+    -- Hour summaries stand for everything before this moment (a whole hour).
     summed_to INTEGER NOT NULL DEFAULT -9223372036854775808,
     UNIQUE (sensor, quantity)
 );
@@ -35,8 +35,8 @@ CREATE TABLE reading (
     PRIMARY KEY (series, time)
 ) WITHOUT ROWID;
 
--- Believed readings in one row a minute (width 60) or hour (width 3600); kept on when readings are
--- thinned.
+-- Believed readings in one row an hour (width 3600); and in one a minute (width 60) where the
+-- readings themselves were thinned.
 CREATE TABLE summary (
     series INTEGER NOT NULL REFERENCES series (id),
     width INTEGER NOT NULL,

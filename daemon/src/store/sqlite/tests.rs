@@ -478,8 +478,127 @@ fn a_copy_taken_in_use_is_whole() {
     drop(dir);
 }
 
+/// Charts tell the same from summaries as from readings, also after late readings and marks, and
+/// after thinning wherever a minute is fine enough.
+#[test]
+fn summaries_tell_what_the_readings_told() {
+    let (_dir, store) = open();
+    let (_other, plain) = open();
+    let minute = 60_000_i64;
+    let all: Vec<StoredReading> = (0..5_000_i64)
+        .map(|n| reading("box", n * 17_100 - 7_200_000, 20.0 + ((n * n) % 23) as f64))
+        .collect();
+    let late: Vec<StoredReading> = (0..20)
+        .map(|n| reading("box", n * 61 * minute + 1, 60.0))
+        .collect();
+    for s in [&store, &plain] {
+        s.append(&[own_time(all.clone())]).unwrap();
+    }
+    let end = all.last().unwrap().time;
+    store.sum_up(end.plus_ms(-30 * minute)).unwrap();
+    for s in [&store, &plain] {
+        s.append(&[own_time(late.clone())]).unwrap();
+        s.mark(
+            "box",
+            Quantity::AirTemperature,
+            late[3].time,
+            Some(KeptOut::LoneJump),
+        )
+        .unwrap();
+    }
+    let compare = |widths: &[u32], ragged: i64| {
+        for width in widths {
+            let (from, to) = (START.plus_ms(-minute * 60 + ragged), end.plus_ms(-ragged));
+            let chart = |s: &SqliteStore| {
+                s.buckets("box", Quantity::AirTemperature, from, to, *width)
+                    .unwrap()
+            };
+            let (summed, read) = (chart(&store), chart(&plain));
+            assert_eq!(summed.len(), read.len(), "{width} s");
+            for (a, b) in summed.iter().zip(&read) {
+                assert_eq!((a.time, a.count), (b.time, b.count), "{width} s");
+                for (a, b) in [(a.min, b.min), (a.mean, b.mean), (a.max, b.max)] {
+                    assert!((a - b).abs() < 1e-9, "{width} s: {a} {b}");
+                }
+            }
+        }
+    };
+    compare(&[7, 60, 90, 600, 3600, 10_800, 86_400], 12_345);
+    // An hour around "now" is spared, and nothing from `before` on goes.
+    let spared = (
+        START.plus_ms(10 * 60 * minute),
+        START.plus_ms(12 * 60 * minute),
+    );
+    let before = START.plus_ms(20 * 60 * minute);
+    let gone = store.thin(before, &[spared]).unwrap();
+    let left = store.readings(&everything()).unwrap();
+    let kept = |r: &StoredReading| {
+        // Spared spans go to the end of their last minute.
+        let spared = spared.0..spared.1.plus_ms(minute);
+        r.time >= before || spared.contains(&r.time)
+    };
+    let expected: Vec<StoredReading> = plain
+        .readings(&everything())
+        .unwrap()
+        .into_iter()
+        .filter(kept)
+        .collect();
+    assert!(
+        left == expected,
+        "{} left, {} expected",
+        left.len(),
+        expected.len()
+    );
+    assert_eq!(gone as usize + left.len(), 5_020);
+    assert_eq!(store.series().unwrap()[0].count as usize, left.len());
+    compare(&[60, 600, 3600, 10_800], 0);
+    // A reading that comes later still counts beside what is left of its minute, and with it.
+    let very_late = reading("box", 5 * minute + 7, 99.0);
+    for s in [&store, &plain] {
+        s.append(&[own_time(vec![very_late.clone()])]).unwrap();
+    }
+    compare(&[60, 3600], 0);
+    assert_eq!(store.thin(before, &[spared]).unwrap(), 1);
+    compare(&[60, 3600, 86_400], 0);
+    assert!(store.integrity().unwrap().is_empty());
+}
+
+#[test]
+fn a_copy_is_proven_by_restoring_it() {
+    let (dir, store) = open();
+    store
+        .append(&[own_time(vec![reading("box", 0, 24.0)])])
+        .unwrap();
+    let elsewhere = tempfile::tempdir().unwrap();
+    let copy = elsewhere.path().join("copy.db");
+    store.back_up(&copy).unwrap();
+    store
+        .append(&[own_time(vec![reading("box", 1, 24.0)])])
+        .unwrap();
+    drop(store);
+    restore(&copy, dir.path()).unwrap();
+    let back = SqliteStore::open(dir.path()).unwrap();
+    assert_eq!(
+        back.readings(&everything()).unwrap(),
+        [reading("box", 0, 24.0)]
+    );
+    drop(back);
+    let mut bytes = std::fs::read(&copy).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle..middle + 64].fill(0xff);
+    std::fs::write(&copy, &bytes).unwrap();
+    let text = elsewhere.path().join("text");
+    std::fs::write(&text, "no store").unwrap();
+    assert!(restore(&text, dir.path()).is_err());
+    let _held = crate::store::lock::DirLock::take(dir.path()).unwrap();
+    assert!(matches!(
+        restore(&copy, dir.path()),
+        Err(StoreError::Taken(_))
+    ));
+}
+
 /// Ten sensors in turn, a reading of 10 s each, with an arrival time of its own and a place: the
-/// file's size by reading, all in.
+/// file's size by reading, all in: summaries too.
 #[test]
 fn a_reading_takes_at_most_forty_bytes() {
     let (dir, store) = open();
@@ -496,6 +615,7 @@ fn a_reading_takes_at_most_forty_bytes() {
         count += readings.len() as u64;
         store.append(&[own_time(readings)]).unwrap();
     }
+    store.sum_up(UtcMs(i64::MAX)).unwrap();
     drop(store);
     let size = std::fs::metadata(dir.path().join(FILE)).unwrap().len();
     let each = size as f64 / count as f64;

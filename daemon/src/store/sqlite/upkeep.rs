@@ -1,22 +1,15 @@
-//! Looking after the file: summaries and thinning, copies, integrity, what a crash cost.
+//! Looking after the file: copies, integrity, what a crash cost.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::backup::Backup;
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, OpenFlags};
 
 use super::{SqliteStore, failed};
-use crate::store::{Bucket, Result, StoreError};
-use crate::time::UtcMs;
-
-/// What thinning took away.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Thinned {
-    /// Readings deleted.
-    pub readings: u64,
-}
+use crate::store::lock::DirLock;
+use crate::store::{Result, StoreError};
 
 /// The log beside the file.
 fn wal(file: &Path) -> PathBuf {
@@ -105,41 +98,66 @@ pub(super) fn copy_to(conn: &Connection, to: &Path) -> Result<()> {
         })
 }
 
-/// Sums a series up again from a moment on (a late reading, or a mark).
-pub(super) fn sum_again_from(tx: &Connection, series: i64, from: i64) -> Result<()> {
-    tx.prepare_cached("UPDATE series SET summed_to = min(summed_to, ?2) WHERE id = ?1")
-        .and_then(|mut update| update.execute((series, from)))
-        .map_err(failed("note a late reading"))?;
-    Ok(())
+/// Puts a copy in the place of a data directory's store; what was there is kept beside it as
+/// `doughwarden.db.before-restore`. The copy is looked through first.
+///
+/// # Errors
+/// If a daemon runs on the directory, or the copy is not sound; nothing is changed then.
+pub fn restore(copy: &Path, data_dir: &Path) -> Result<()> {
+    let _lock = DirLock::take(data_dir)?;
+    let opening = failed("open the copy");
+    let source =
+        Connection::open_with_flags(copy, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(&opening)?;
+    let ours: i64 = source
+        .pragma_query_value(None, "application_id", |row| row.get(0))
+        .map_err(&opening)?;
+    if ours != super::schema::APPLICATION_ID {
+        return Err(StoreError::Corrupt(format!(
+            "{} is no copy of this program's store",
+            copy.display()
+        )));
+    }
+    super::schema::not_newer(&source)?;
+    if let Some(first) = troubles(&source)?.into_iter().next() {
+        return Err(StoreError::Corrupt(format!(
+            "{} is damaged: {first}",
+            copy.display()
+        )));
+    }
+    let file = data_dir.join(super::FILE);
+    let fresh = data_dir.join(format!("{}.restored", super::FILE));
+    copy_to(&source, &fresh)?;
+    let moving = |source| StoreError::Io {
+        doing: format!("put the copy in the place of {}", file.display()),
+        source,
+    };
+    if file.exists() {
+        // Opening and closing it writes the log back, so that the one file is whole.
+        drop(SqliteStore::open(data_dir)?);
+        let aside = data_dir.join(format!("{}.before-restore", super::FILE));
+        std::fs::rename(&file, aside).map_err(moving)?;
+        for beside in ["-wal", "-shm"] {
+            let mut name = file.as_os_str().to_owned();
+            name.push(beside);
+            match std::fs::remove_file(PathBuf::from(name)) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                    return Err(moving(error));
+                }
+                _ => {}
+            }
+        }
+    }
+    std::fs::rename(&fresh, &file).map_err(moving)
 }
 
-/// Minimum, mean, maximum and count of a series in stretches of `width` ms.
-pub(super) fn buckets(
-    conn: &Connection,
-    series: i64,
-    from: i64,
-    to: i64,
-    width: i64,
-) -> rusqlite::Result<Vec<Bucket>> {
-    // Division rounds towards zero; taking the remainder off first makes it round down before
-    // 1970 too.
-    conn.prepare_cached(
-        "SELECT time - ((time % ?4) + ?4) % ?4 AS start,
-                min(value), avg(value), max(value), count(*)
-         FROM reading
-         WHERE series = ?1 AND time >= ?2 AND time < ?3 AND kept_out = 0 AND value IS NOT NULL
-         GROUP BY start ORDER BY start",
-    )?
-    .query_map(params![series, from, to, width], |row| {
-        Ok(Bucket {
-            time: UtcMs(row.get(0)?),
-            min: row.get(1)?,
-            mean: row.get(2)?,
-            max: row.get(3)?,
-            count: row.get::<_, i64>(4)?.max(0).cast_unsigned(),
-        })
-    })?
-    .collect()
+fn troubles(conn: &Connection) -> Result<Vec<String>> {
+    let checking = failed("check the store");
+    let mut check = conn.prepare("PRAGMA integrity_check").map_err(&checking)?;
+    let lines = check
+        .query_map([], |row| row.get::<_, String>(0))
+        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>)
+        .map_err(&checking)?;
+    Ok(lines.into_iter().filter(|line| line != "ok").collect())
 }
 
 impl SqliteStore {
@@ -148,15 +166,7 @@ impl SqliteStore {
     /// # Errors
     /// If it cannot be read at all.
     pub fn integrity(&self) -> Result<Vec<String>> {
-        let checking = failed("check the store");
-        self.pool.read(|conn| {
-            let mut check = conn.prepare("PRAGMA integrity_check").map_err(&checking)?;
-            let lines = check
-                .query_map([], |row| row.get::<_, String>(0))
-                .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>)
-                .map_err(&checking)?;
-            Ok(lines.into_iter().filter(|line| line != "ok").collect())
-        })
+        self.pool.read(troubles)
     }
 
     /// Copies the store into one file while it is in use.

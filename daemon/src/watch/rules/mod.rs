@@ -149,6 +149,8 @@ pub struct Finding {
     pub edition: u32,
     /// Whether phones are told, or it is only shown on the page.
     pub pushed: bool,
+    /// Held back: nothing is said of a place whose sensors are all silent.
+    pub held_back: bool,
     /// A line for the lock screen: which dough (or place), what.
     pub title: String,
     /// When, and what to do.
@@ -181,6 +183,7 @@ impl Finding {
             severity: about.severity,
             edition: 0,
             pushed: true,
+            held_back: false,
             title: String::new(),
             text: String::new(),
             over: String::new(),

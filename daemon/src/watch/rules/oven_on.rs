@@ -411,7 +411,7 @@ mod tests {
     fn it_is_told_within_two_readings_or_a_minute_at_every_pace_and_moment() {
         for gap_s in [5.0, 10.0, 30.0, 60.0] {
             for phase in 0..6 {
-                let on = 30.0 + f64::from(phase) * gap_s / 60.0 / 6.0 + 0.001;
+                let on = 15.0 + f64::from(phase) * gap_s / 60.0 / 6.0 + 0.001;
                 for lag_min in [0.2, 0.8] {
                     let mut t = oven(gap_s);
                     t.air_while("probe", gap_s, on + 5.0, |m| heating(m, on, 27.0, lag_min));

@@ -339,6 +339,17 @@ mod tests {
     }
 
     #[test]
+    fn nothing_more_is_said_of_a_place_whose_sensor_is_silent() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 30.0);
+        t.air_while("probe", 30.0, 10.0, |_| 31.0);
+        assert_eq!(t.pushes_of("too_hot"), ["too_hot raised"]);
+        t.until(80.0);
+        assert_eq!(t.pushes_of("too_hot"), ["too_hot raised"]);
+        assert_eq!(t.pushes_of("sensor_silent")[0], "sensor_silent raised");
+    }
+
+    #[test]
     fn after_a_start_the_age_counts_from_there() {
         let mut t = Timeline::knots_in("box");
         t.sensor("probe", "nook", 60.0);

@@ -128,3 +128,30 @@ pub(in crate::web) async fn remind_in(
     })
     .await
 }
+
+/// "All out, preheating": the dough is out of the oven that has come on.
+#[utoipa::path(post, path = "/api/v1/alerts/{id}/all-out", tag = "alerts",
+    params(("id" = String, Path, description = "The alert's id")),
+    responses(
+        (status = 204, description = "Noted"),
+        (status = 404, description = "No such open alert of an oven", body = Object, content_type = "application/problem+json"),
+    ))]
+pub async fn all_out(
+    State(web): State<Shared>,
+    Path(id): Path<String>,
+) -> Result<Response, Problem> {
+    out(&web, id).await?;
+    Ok(done())
+}
+
+/// The page's and the API's "all out".
+pub(in crate::web) async fn out(web: &Shared, id: String) -> Result<(), Problem> {
+    web.off(move |web| {
+        if crate::watch::all_out(&web.app, &id)? {
+            Ok(())
+        } else {
+            Err(no_alert(&id))
+        }
+    })
+    .await
+}

@@ -38,6 +38,7 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(alerts::alerts))
         .routes(routes!(alerts::acknowledge))
         .routes(routes!(alerts::remind))
+        .routes(routes!(alerts::all_out))
         .routes(routes!(sensors::sensors))
         .routes(routes!(sensors::heard))
         .routes(routes!(sensors::assign))
@@ -63,7 +64,10 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
 
 /// Calls that go through all bakes.
 pub(super) fn sums() -> OpenApiRouter<Shared> {
-    OpenApiRouter::new().routes(routes!(plans::compare))
+    OpenApiRouter::new()
+        .routes(routes!(learning::calibrate))
+        .routes(routes!(learning::backtest))
+        .routes(routes!(plans::compare))
 }
 
 /// The call that does not end.

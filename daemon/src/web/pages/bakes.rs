@@ -2,7 +2,7 @@
 
 use axum::extract::{Query, State};
 use axum::response::Redirect;
-use doughwarden_dashboards::bakes::{Bake, Bakes, Learned, outcome_words};
+use doughwarden_dashboards::bakes::{Bake, Bakes, Close, Learned, outcome_words};
 use maud::Markup;
 use serde::Deserialize;
 use serde_json::Value;
@@ -75,6 +75,18 @@ fn moved(doc: &Value) -> Vec<String> {
         .collect()
 }
 
+/// The comparison's figures that a baker can use.
+fn close(doc: &Value) -> Close {
+    let overall = &doc["overall"];
+    Close {
+        count: overall["n"].as_u64().unwrap_or_default(),
+        in_span: overall["coverage"].as_f64(),
+        half_within_min: overall["median_abs_error_min"].as_f64(),
+        clock_half_within_min: overall["clock"]["median_abs_error_min"].as_f64(),
+        left_out: doc["left_out"].as_u64().unwrap_or_default(),
+    }
+}
+
 fn learned(rows: &[CalibrationRow]) -> Vec<Learned> {
     rows.iter()
         .rev()
@@ -100,10 +112,14 @@ pub async fn page(
     web.off(move |web| {
         let app = &web.app;
         let frame = frame(app, just.done("/bakes"))?;
-        let _ = asked.close;
+        let close = asked.close.is_some().then(|| {
+            crate::web::api::learning::look_back(app)
+                .map(|doc| close(&doc))
+                .map_err(|p| p.detail)
+        });
         let view = Bakes {
             log: log(app),
-            close: None,
+            close,
             learned: learned(&app.store.calibrations()?),
         };
         Ok(doughwarden_dashboards::bakes::page(&view, &frame))
@@ -124,6 +140,18 @@ pub async fn go_back(State(web): State<Shared>, form: Sent) -> Result<Redirect, 
             .map_err(|_| Problem::bad("Which one is not a number."))?;
         crate::web::api::learning::go_back(web, version)?;
         Ok(back_to("/bakes", "changed", None))
+    })
+    .await
+}
+
+/// "Learn from my bakes."
+///
+/// # Errors
+/// If the store cannot be read or written.
+pub async fn learn(State(web): State<Shared>) -> Result<Redirect, Problem> {
+    web.off(|web| {
+        crate::web::api::learning::learn(&web.app)?;
+        Ok(back_to("/bakes", "learned", None))
     })
     .await
 }

@@ -8,12 +8,12 @@ use doughwarden_dashboards::batch::{
 use doughwarden_model::formula::{Kind, guess_kind};
 use maud::Markup;
 
-use super::change::{self, carried, ended, observation};
 use super::{Fields, Just, Sent, back_to, batch_path, charts, display, frame, no_such_button, now};
 use crate::app::App;
+use crate::batches::actions::{self, Done};
 use crate::batches::book::Book;
 use crate::batches::record::{
-    Batch, Dent, Ingredient, Observation, ObservationKind, Outcome, Record, StageKind, StageRecord,
+    Dent, Ingredient, Observation, ObservationKind, Outcome, Record, StageKind,
 };
 use crate::time::UtcMs;
 use crate::web::Shared;
@@ -183,7 +183,6 @@ fn view(app: &App, id: &str) -> Result<View, Problem> {
         from: batch.from.clone(),
         learn: batch.learn != Some(false),
         cautions: now::cautions(&book, &batch.dough, &place),
-        split_id: change::free_id(&book, &format!("{id}-part")),
         place,
     })
 }
@@ -222,84 +221,99 @@ pub async fn act(
 
 fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
     let book = app.book();
-    let batch = book.batches.get(id).ok_or_else(|| no_batch(id))?;
+    if !book.batches.contains_key(id) {
+        return Err(no_batch(id));
+    }
     let show = display::show(app)?;
     let at = display::when(fields, &show)?;
     let button = fields.need("do", "Which button")?;
     let (verb, rest) = button.split_once(' ').unwrap_or((button, ""));
-    let did = |word, records: &[Record]| -> Result<Did, Problem> {
-        Ok(Did {
-            word,
-            undo: change::write(app, records)?.group,
-            to: batch_path(id),
-        })
-    };
-    match verb {
-        "end" => {
-            let stage = in_progress(&book, id, at)?;
-            let ended = ended(stage, at, outcome(rest)?)?;
-            did("ended", &[Record::Stage(ended)])
-        }
-        "was" | "reopen" => {
-            let stage = [StageKind::Final, StageKind::Bulk]
-                .into_iter()
-                .find_map(|kind| book.stage(id, kind))
-                .ok_or_else(|| Problem::conflict("No proof has begun."))?;
-            let mut stage = stage.clone();
-            if verb == "was" {
-                stage.outcome = Some(outcome(rest)?);
-            } else {
-                (stage.end, stage.outcome) = (None, None);
-            }
-            did("changed", &[Record::Stage(stage)])
-        }
+    let (word, done) = match verb {
+        "end" => (
+            "ended",
+            actions::end_stage(app, id, outcome(rest)?, at, None)?,
+        ),
+        "was" | "reopen" => ("changed", correct_end(app, id, verb, rest)?),
         "start" => {
             let kind = match rest {
                 "bulk" => StageKind::Bulk,
                 "final" => StageKind::Final,
                 _ => return Err(no_such_button(button)),
             };
-            if book.stages.contains_key(&(id.to_owned(), kind)) {
-                return Err(Problem::conflict("This proof has begun already."));
-            }
-            let place = fields.need("place", "Where it stands")?.to_owned();
-            did(
+            let place = fields.text("place");
+            (
                 "begun",
-                &[Record::Stage(change::stage(id, kind, at, Some(place)))],
+                actions::start_stage(app, id, kind, at, place, None)?,
             )
         }
-        "move" => did("moved", &[carried(id, at, rest)]),
-        "move_new" => did(
-            "moved",
-            &[carried(id, at, fields.need("new_place", "The place")?)],
-        ),
+        "move" => ("moved", actions::move_batch(app, id, rest, at, None)?),
+        "move_new" => {
+            let place = fields.need("new_place", "The place")?;
+            ("moved", actions::move_batch(app, id, place, at, None)?)
+        }
         "split" => {
             let pieces = fields
                 .number("split_pieces", "Pieces")?
                 .filter(|n| (1.0..=10_000.0).contains(n))
                 .map(|n| n as u32);
-            let part = fields.need("split_id", "The new batch's id")?;
             let place = fields.need("split_place", "Where they stand")?;
-            let records = change::split(&book, batch, part, pieces, place)?;
-            Ok(Did {
-                to: batch_path(part),
-                ..did("split", &records)?
-            })
+            (
+                "split",
+                actions::split_batch(app, id, place, pieces, at, None)?,
+            )
         }
         _ => {
-            let seen = seen(id, at, verb, rest, fields, &show)?;
-            did("noted", &seen)
+            let records = seen(id, at, verb, rest, fields, &show)?;
+            let applied = actions::put(app, &records)?;
+            (
+                "noted",
+                Done {
+                    batch: id.to_owned(),
+                    group: applied.group,
+                },
+            )
         }
-    }
+    };
+    Ok(Did {
+        word,
+        undo: done.group,
+        to: batch_path(&done.batch),
+    })
 }
 
-fn in_progress<'a>(book: &'a Book, id: &str, at: UtcMs) -> Result<&'a StageRecord, Problem> {
-    [StageKind::Final, StageKind::Bulk]
+/// How the last proof ended, said otherwise; or that it goes on after all.
+fn correct_end(app: &App, id: &str, verb: &str, rest: &str) -> Result<Done, Problem> {
+    let book = app.book();
+    let mut stage = [StageKind::Final, StageKind::Bulk]
         .into_iter()
-        .filter_map(|kind| book.stage(id, kind))
-        .find(|s| s.end.is_none())
-        .or_else(|| book.stage_in_progress(id, at))
-        .ok_or_else(|| Problem::conflict("No proof is in progress; perhaps it was ended already."))
+        .find_map(|kind| book.stage(id, kind))
+        .ok_or_else(|| Problem::conflict("No proof has begun."))?
+        .clone();
+    if verb == "was" {
+        stage.outcome = Some(outcome(rest)?);
+    } else {
+        (stage.end, stage.outcome) = (None, None);
+    }
+    let applied = actions::put(app, &[Record::Stage(stage)])?;
+    Ok(Done {
+        batch: id.to_owned(),
+        group: applied.group,
+    })
+}
+
+fn observation(batch: &str, time: UtcMs, kind: ObservationKind) -> Observation {
+    Observation {
+        batch: batch.to_owned(),
+        time,
+        kind,
+        rise: None,
+        result: None,
+        value: None,
+        unit: None,
+        by: None,
+        text: None,
+        extra: Default::default(),
+    }
 }
 
 fn outcome(word: &str) -> Result<Outcome, Problem> {
@@ -455,9 +469,14 @@ fn amend(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
         }
         other => return Err(no_such_button(other)),
     };
+    let key = old.key().ok_or_else(Problem::internal)?;
+    let undo = match new {
+        Some(new) => actions::replace(app, &key, new)?,
+        None => actions::remove(app, &key)?,
+    };
     Ok(Did {
         word,
-        undo: Some(change::replace(app, &old, new)?),
+        undo,
         to: batch_path(id),
     })
 }
@@ -473,13 +492,8 @@ pub async fn learn(
 ) -> Result<Redirect, Problem> {
     let fields = Fields::new(form);
     web.off(move |web| {
-        let book = web.app.book();
-        let batch = book.batches.get(&id).ok_or_else(|| no_batch(&id))?;
-        let batch = Batch {
-            learn: (fields.text("learn") == Some("no")).then_some(false),
-            ..batch.clone()
-        };
-        let undo = change::write(&web.app, &[Record::Batch(batch)])?.group;
+        let learn = fields.text("learn") != Some("no");
+        let undo = actions::set_learn(&web.app, &id, learn)?.group;
         Ok(back_to(&batch_path(&id), "changed", undo))
     })
     .await
@@ -504,7 +518,10 @@ mod tests {
             line("milk", 220.0, None),
         ]);
         for (line, percent) in lines.iter().zip([75.0, 25.0, 55.0]) {
-            assert!((line.of_flour.unwrap() * 100.0 - percent).abs() < 1e-9, "{line:?}");
+            assert!(
+                (line.of_flour.unwrap() * 100.0 - percent).abs() < 1e-9,
+                "{line:?}"
+            );
         }
         assert_eq!(lines[0].kind, ("flour".to_owned(), true));
         assert_eq!(lines[1].kind, ("flour".to_owned(), false));

@@ -6,8 +6,9 @@ use doughwarden_dashboards::doughs::{Dough as View, Usual as UsualView};
 use maud::Markup;
 use serde::Deserialize;
 
-use super::{Fields, Just, Sent, back_to, change, display, frame};
+use super::{Fields, Just, Sent, back_to, display, frame};
 use crate::app::App;
+use crate::batches::actions;
 use crate::batches::book::Book;
 use crate::batches::record::{Dough, Ingredient, LeadMin, Record, StageKind, Usual};
 use crate::web::Shared;
@@ -45,6 +46,16 @@ fn view(d: &Dough, book: &Book) -> View {
     }
 }
 
+/// Every dough known, from its record or from its batches.
+#[must_use]
+pub fn names(book: &Book) -> Vec<String> {
+    let mut all: Vec<String> = book.doughs.keys().cloned().collect();
+    all.extend(book.batches.values().map(|b| b.dough.clone()));
+    all.sort_unstable();
+    all.dedup();
+    all
+}
+
 /// The list.
 ///
 /// # Errors
@@ -52,7 +63,19 @@ fn view(d: &Dough, book: &Book) -> View {
 pub async fn list(State(web): State<Shared>, Query(just): Query<Just>) -> Result<Markup, Problem> {
     web.off(move |web| {
         let book = web.app.book();
-        let all: Vec<View> = book.doughs.values().map(|d| view(d, &book)).collect();
+        let all: Vec<View> = names(&book)
+            .into_iter()
+            .map(|name| {
+                let unwritten = || Dough {
+                    name: name.clone(),
+                    ..Dough::default()
+                };
+                view(
+                    &book.doughs.get(&name).cloned().unwrap_or_else(unwritten),
+                    &book,
+                )
+            })
+            .collect();
         let frame = frame(&web.app, just.done("/doughs"))?;
         Ok(doughwarden_dashboards::doughs::list(&all, &frame))
     })
@@ -104,7 +127,7 @@ pub async fn save(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
     let fields = Fields::new(form);
     web.off(move |web| {
         let dough = dough(&web.app, &fields)?;
-        let undo = change::write(&web.app, &[Record::Dough(dough)])?.group;
+        let undo = actions::put(&web.app, &[Record::Dough(dough)])?.group;
         Ok(back_to("/doughs", "saved", undo))
     })
     .await

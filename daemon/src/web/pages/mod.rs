@@ -3,7 +3,6 @@
 
 pub mod bakes;
 pub mod batch;
-pub mod change;
 pub mod charts;
 pub mod display;
 pub mod doughs;
@@ -34,8 +33,9 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/", get(now::page))
         .route("/alerts/{id}/seen", post(now::seen))
         .route("/alerts/{id}/remind", post(now::remind))
+        .route("/alerts/{id}/all-out", post(now::all_out))
         .route("/batches", post(start::start))
-        .route("/batches/new", get(start::page))
+        .route("/new", get(start::page))
         .route("/batches/{id}", get(batch::page))
         .route("/batches/{id}/do", post(batch::act))
         .route("/batches/{id}/entry", post(batch::entry))
@@ -58,7 +58,9 @@ pub(super) fn quick() -> Router<Shared> {
 
 /// Pages that go through all bakes.
 pub(super) fn sums() -> Router<Shared> {
-    Router::new().route("/bakes", get(bakes::page))
+    Router::new()
+        .route("/bakes", get(bakes::page))
+        .route("/bakes/learn", post(bakes::learn))
 }
 
 /// A form's fields, in order; a name may come more than once.
@@ -149,7 +151,7 @@ pub struct Just {
 }
 
 /// What can have been just done: the word in the address, and what the page says.
-const DONE: [(&str, &str); 14] = [
+const DONE: [(&str, &str); 15] = [
     ("noted", "Noted."),
     ("ended", "Ended. Well done."),
     ("begun", "The proof has begun."),
@@ -166,6 +168,7 @@ const DONE: [(&str, &str); 14] = [
     ("assigned", "In use from the next message on."),
     ("learned", "Learned."),
     ("seen", "Noted: it will not be repeated."),
+    ("out", "Noted: all out. Mind that the oven is hot."),
     ("later", "You will be told again in 10 minutes."),
 ];
 

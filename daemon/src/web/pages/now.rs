@@ -143,7 +143,7 @@ pub fn cautions(book: &Book, dough: &str, place: &str) -> Vec<Caution> {
 
 /// An alert as the pages show it.
 #[must_use]
-pub fn alert(row: &AlertRow, book: &Book) -> Alert {
+pub fn alert(row: &AlertRow) -> Alert {
     let text = |name: &str| {
         row.doc
             .get(name)
@@ -157,7 +157,6 @@ pub fn alert(row: &AlertRow, book: &Book) -> Alert {
         (None, None) => AlertState::New,
     };
     let batch = Some(text("batch")).filter(|b| !b.is_empty());
-    let in_oven = book.kind_of(&text("place")) == PlaceKind::Oven;
     let kind = text("alert");
     Alert {
         id: row.id.clone(),
@@ -166,11 +165,7 @@ pub fn alert(row: &AlertRow, book: &Book) -> Alert {
         title: text("title"),
         text: text("text"),
         raised: row.raised.timestamp(),
-        all_out: in_oven
-            && matches!(
-                kind.as_str(),
-                "oven_on" | "nearly_ready" | "ready" | "too_hot"
-            ),
+        all_out: kind == "oven_on",
         batch,
         quiet_until: row.quiet_until.map(UtcMs::timestamp),
     }
@@ -276,7 +271,7 @@ fn view(app: &App) -> Result<Now, Problem> {
             .into_iter()
             .filter(|a| a.cleared.is_some()),
     );
-    let mut alerts: Vec<Alert> = rows.iter().map(|r| alert(r, &book)).collect();
+    let mut alerts: Vec<Alert> = rows.iter().map(alert).collect();
     alerts.sort_by_key(|a| {
         let urgency = match a.severity.as_str() {
             "urgent" => 0,
@@ -313,4 +308,16 @@ pub async fn remind(
 ) -> Result<Redirect, Problem> {
     crate::web::api::alerts::remind_in(&web, id, crate::web::api::alerts::REMIND_MIN).await?;
     Ok(back_to("/", "later", None))
+}
+
+/// "All out, preheating."
+///
+/// # Errors
+/// If there is no such alert or the store cannot be written.
+pub async fn all_out(
+    State(web): State<Shared>,
+    Path(id): Path<String>,
+) -> Result<Redirect, Problem> {
+    crate::web::api::alerts::out(&web, id).await?;
+    Ok(back_to("/", "out", None))
 }

@@ -5,8 +5,9 @@ use axum::response::Redirect;
 use doughwarden_dashboards::places::Place as View;
 use maud::Markup;
 
-use super::{Fields, Just, Sent, back_to, change, frame, now, sensors};
+use super::{Fields, Just, Sent, back_to, frame, now, sensors};
 use crate::app::App;
+use crate::batches::actions;
 use crate::batches::record::{Place, PlaceKind, Record};
 use crate::web::Shared;
 use crate::web::problem::Problem;
@@ -103,7 +104,7 @@ pub async fn save(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
             lamp,
             extra: before.extra,
         };
-        let undo = change::write(&web.app, &[Record::Place(place)])?.group;
+        let undo = actions::put(&web.app, &[Record::Place(place)])?.group;
         Ok(back_to("/places", "saved", undo))
     })
     .await

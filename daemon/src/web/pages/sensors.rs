@@ -126,6 +126,7 @@ fn view(app: &App, show: &doughwarden_dashboards::show::Show) -> Result<Sensors,
                 .iter()
                 .map(|g| Guess {
                     pointer: g.pointer.clone(),
+                    senml_name: g.senml_name.clone(),
                     quantity: g.quantity.as_str().into(),
                     unit: g.unit.as_str().into(),
                     value: g.value,

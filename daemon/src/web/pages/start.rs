@@ -7,9 +7,10 @@ use doughwarden_dashboards::sensors::WEAK_BATTERY;
 use maud::Markup;
 use serde::Deserialize;
 
-use super::{Fields, Sent, back_to, batch_path, change, display, frame, now};
+use super::{Fields, Sent, back_to, batch_path, display, frame, now};
 use crate::app::App;
-use crate::batches::record::{Batch, Dough, Place, Quantity, Record, StageKind};
+use crate::batches::actions::{self, Done};
+use crate::batches::record::{Batch, Quantity, StageKind};
 use crate::web::Shared;
 use crate::web::problem::Problem;
 
@@ -42,10 +43,7 @@ pub async fn page(
 fn view(app: &App, filled: &Filled) -> Result<NewBatch, Problem> {
     let book = app.book();
     let again = filled.again.as_ref().and_then(|id| book.batches.get(id));
-    let mut doughs: Vec<String> = book.doughs.keys().cloned().collect();
-    doughs.extend(book.batches.values().map(|b| b.dough.clone()));
-    doughs.sort_unstable();
-    doughs.dedup();
+    let doughs = super::doughs::names(&book);
     let dough = again
         .map(|b| b.dough.clone())
         .or_else(|| filled.dough.clone().filter(|d| doughs.contains(d)));
@@ -116,13 +114,8 @@ pub async fn start(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pr
     let fields = Fields::new(form);
     web.off(move |web| {
         let app = &web.app;
-        match records(app, &fields)? {
-            Start::Fresh(id, records) => {
-                let undo = change::write(app, &records)?.group;
-                Ok(back_to(&batch_path(&id), "begun", undo))
-            }
-            Start::Again(id) => Ok(back_to(&batch_path(&id), "begun", None)),
-        }
+        let started = begin(app, &fields)?;
+        Ok(back_to(&batch_path(&started.batch), "begun", started.group))
     })
     .await
 }
@@ -130,12 +123,7 @@ pub async fn start(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pr
 /// Two starts of one dough in one place within this are one start, tapped twice.
 const TAPPED_TWICE_MS: i64 = 60_000;
 
-enum Start {
-    Fresh(String, Vec<Record>),
-    Again(String),
-}
-
-fn records(app: &App, fields: &Fields) -> Result<Start, Problem> {
+fn begin(app: &App, fields: &Fields) -> Result<Done, Problem> {
     let book = app.book();
     let show = display::show(app)?;
     let dough = fields
@@ -156,52 +144,35 @@ fn records(app: &App, fields: &Fields) -> Result<Start, Problem> {
                 .is_some_and(|s| (s.start.0 - at.0).abs() < TAPPED_TWICE_MS)
     });
     if let Some(batch) = twice {
-        return Ok(Start::Again(batch.id.clone()));
+        return Ok(Done {
+            batch: batch.id.clone(),
+            group: None,
+        });
     }
-    let id = change::batch_id(&book, dough, show.now.to_zoned_datetime(show.zone.clone()));
     let again = fields.text("again").and_then(|id| book.batches.get(id));
-    let mut records = Vec::new();
-    if !book.doughs.contains_key(dough) {
-        records.push(Record::Dough(Dough {
-            name: dough.to_owned(),
-            ..Dough::default()
-        }));
-    }
-    if !book.places.contains_key(place) {
-        records.push(Record::Place(Place {
-            name: place.to_owned(),
-            ..Place::default()
-        }));
-    }
-    let mut batch = match again {
-        Some(b) if b.dough == dough => Batch {
+    let mut batch = match again.filter(|b| b.dough == dough) {
+        Some(b) => Batch {
+            id: String::new(),
             from: None,
             learn: None,
             lot: None,
             extra: Default::default(),
             ..b.clone()
         },
-        _ => Batch {
+        None => Batch {
             dough: dough.to_owned(),
             ..Batch::default()
         },
     };
-    batch.id.clone_from(&id);
     batch.place = place.to_owned();
-    if batch.formula.is_none() {
-        batch.formula = book.doughs.get(dough).and_then(|d| d.formula.clone());
-    }
     if let Some(n) = fields
         .number("pieces", "Pieces")?
         .filter(|n| (1.0..=10_000.0).contains(n))
     {
         batch.pieces = Some(n as u32);
     }
-    records.push(Record::Batch(batch));
-    let mut stage = change::stage(&id, StageKind::Bulk, at, None);
-    stage.dough_temperature = fields
+    let dough_c = fields
         .number("dough_temperature", "The dough's temperature")?
         .map(|t| (100.0 * show.to_celsius(t)).round() / 100.0);
-    records.push(Record::Stage(stage));
-    Ok(Start::Fresh(id, records))
+    Ok(actions::start_batch(app, batch, at, dough_c, None)?)
 }
