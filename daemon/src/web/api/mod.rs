@@ -9,6 +9,7 @@ pub mod history;
 pub mod learning;
 pub mod plans;
 pub mod probes;
+pub mod push;
 pub mod readings;
 pub mod records;
 pub mod sensors;
@@ -46,6 +47,10 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(sensors::correction))
         .routes(routes!(channels::channels))
         .routes(routes!(channels::test))
+        .routes(routes!(push::key))
+        .routes(routes!(push::phones))
+        .routes(routes!(push::subscribe))
+        .routes(routes!(push::unsubscribe))
         .routes(routes!(history::changes))
         .routes(routes!(history::undo))
         .routes(routes!(learning::calibrations))
