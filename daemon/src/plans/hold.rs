@@ -175,7 +175,7 @@ impl HoldDocument {
         let mut out = Vec::new();
         out.push(match (self.answer, self.latest_in) {
             ("fridge", Some(t)) => format!("Into the fridge by {} and it can wait until you are back at {}.", when(t), when(self.back)),
-            ("too_late", _) => format!("It cannot wait until {}: even in the fridge from now on it would be over-proofed {}. Bake first, or knock it back and shape again.",
+            ("too_late", _) => format!("It cannot wait until {}: even in the fridge from now on it would be over-proofed {}. Pressed flat and divided it cools sooner; else bake first, or knock it back and shape again.",
                 when(self.back), times_in(self.over.unwrap_or(1.0))),
             _ => format!("It can stay where it is until {}: it would be over-proofed {}.", when(self.back), times_in(self.over.unwrap_or(0.0))),
         });

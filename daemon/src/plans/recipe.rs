@@ -90,15 +90,25 @@ impl Grounds<'_> {
         })
     }
 
-    /// When a proof of a batch at the dough's usual dose is ready, and whether the recipe states it.
+    /// When a proof of a batch with its dose is ready, and whether the recipe states it.
     fn proof_age(&self, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (ProofAge, bool) {
         let (prior_ln_age, prior_sd, stated) = inputs::prior_age(self.book(), batch, kind, formula);
+        let usual = self
+            .learned
+            .usual_yeast
+            .get(&batch.dough)
+            .copied()
+            .or_else(|| inputs::usual_yeast(self.book(), &batch.dough, self.now));
+        let ln_dose = match (formula.and_then(Formula::yeast_percent_fresh), usual) {
+            (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
+            _ => 0.0,
+        };
         let subject = Subject {
             dough: batch.dough.clone(),
             stage: stage_of(kind),
             prior_ln_age,
             prior_sd,
-            ln_dose: 0.0,
+            ln_dose,
             target_rise: None,
             extra_sd: 0.0,
         };
