@@ -168,7 +168,7 @@ impl ReadersTable {
     /// Plain text, columns lined up.
     pub fn text(&self) -> String {
         let mut out = format!("{}: proof times\n{}\n\n", self.recipe.name, self.basis());
-        let _ = writeln!(out, "{:<16}{:<28}{}", "Room", "Bulk", "Final proof");
+        let _ = writeln!(out, "{:<16}{:<28}Final proof", "Room", "Bulk");
         for row in &self.rows {
             let warm = if row.too_warm {
                 "  (too warm for this dough)"
