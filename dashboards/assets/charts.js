@@ -41,11 +41,17 @@ function numbers(kind, data) {
   return { lines, bands: false, unit: t.unit };
 }
 
-function draw(figure, data) {
+function draw(figure, data, anew) {
   const spot = figure.querySelector('.plot');
   const { lines, bands, unit } = numbers(figure.dataset.chart, data);
   const shown = lines.filter((line) => line.x.length > 0);
   if (shown.length === 0) return;
+  const columns = table(shown);
+  const before = drawn.get(figure);
+  if (before && !anew && before.series.length === shown.length + 1) {
+    before.setData(columns);
+    return;
+  }
   const zone = figure.dataset.zone;
   const clock = new Intl.DateTimeFormat('en-GB', { hour: '2-digit', minute: '2-digit', timeZone: zone });
   const soft = color('--soft');
@@ -59,7 +65,7 @@ function draw(figure, data) {
     legend: { show: false },
     axes: [
       { ...axis, space: 60, values: (u, splits) => splits.map((s) => clock.format(new Date(s * 1000))) },
-      { ...axis, size: 48, values: (u, splits) => splits.map((v) => String(Math.round(v * 10) / 10)) },
+      { ...axis, size: 56, values: (u, splits) => splits.map((v) => `${Math.round(v * 10) / 10}${bands ? ' %' : ''}`) },
     ],
     series: [
       { label: 'at', value: (u, s) => (s === null ? '–' : clock.format(new Date(s * 1000))) },
@@ -74,31 +80,29 @@ function draw(figure, data) {
     ],
   };
   if (bands && shown[0].label === 'to') options.bands = [{ series: [1, 2], fill: color('--band') }];
-  const columns = table(shown);
-  const before = drawn.get(figure);
   if (before) before.destroy();
   spot.replaceChildren();
   drawn.set(figure, new uPlot(options, columns, spot));
 }
 
-async function load(figure) {
+async function load(figure, anew) {
   const answer = await fetch(figure.dataset.src, { headers: { accept: 'application/json' } });
   if (!answer.ok) return;
-  draw(figure, await answer.json());
+  draw(figure, await answer.json(), anew);
 }
 
-export async function refreshCharts() {
+export async function refreshCharts(anew = false) {
   if (typeof uPlot === 'undefined') return;
-  await Promise.all([...document.querySelectorAll('figure[data-chart]')].map((f) => load(f).catch(() => {})));
+  await Promise.all([...document.querySelectorAll('figure[data-chart]')].map((f) => load(f, anew).catch(() => {})));
 }
 
 export function drawCharts() {
   if (typeof uPlot === 'undefined') return;
   refreshCharts();
-  window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', refreshCharts);
+  window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => refreshCharts(true));
   let wait = 0;
   window.addEventListener('resize', () => {
     clearTimeout(wait);
-    wait = setTimeout(refreshCharts, 200);
+    wait = setTimeout(() => refreshCharts(true), 200);
   });
 }

@@ -4,6 +4,8 @@
 import { drawCharts, refreshCharts } from './charts.js';
 
 const CALM_MS = 400; // changes within this are shown together
+const REST_MS = 1000; // from one showing to the next, at least
+const CHART_MS = 5000; // from one drawing of the charts to the next, at least
 const SLOW_MS = 20000; // without any event the ages still move
 
 function fetchPage(url) {
@@ -55,10 +57,14 @@ function place(fresh) {
 
 let pending = false;
 let running = false;
+let shownAt = 0;
+let drawnAt = 0;
 async function refresh() {
   pending = false;
-  if (running || document.hidden) return;
+  if (document.hidden || document.body.hasAttribute('data-still')) return;
+  if (running) { soon(); return; }
   running = true;
+  shownAt = performance.now();
   try {
     // A mark of what was just done belongs to the first showing only.
     const url = new URL(location.href);
@@ -68,7 +74,10 @@ async function refresh() {
     if (fresh.getElementById('sign-in')) { location.reload(); return; }
     place(fresh);
     state('');
-    await refreshCharts();
+    if (shownAt - drawnAt > CHART_MS) {
+      drawnAt = shownAt;
+      await refreshCharts();
+    }
   } catch (error) {
     state(error.message === '401' ? 'Signed out: open the page again.' : 'No connection: what you see is old.');
   } finally {
@@ -78,7 +87,7 @@ async function refresh() {
 function soon() {
   if (pending) return;
   pending = true;
-  setTimeout(refresh, CALM_MS);
+  setTimeout(refresh, Math.max(CALM_MS, shownAt + REST_MS - performance.now()));
 }
 function state(text) {
   document.body.toggleAttribute('data-away', text !== '');

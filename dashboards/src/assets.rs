@@ -28,7 +28,7 @@ macro_rules! asset {
 }
 
 /// Every file. `uPlot` 1.6.32 is by Leon Sorokin, under the MIT licence (beside it).
-pub const ALL: [Asset; 9] = [
+pub const ALL: [Asset; 12] = [
     asset!("warm.css", "text/css; charset=utf-8"),
     asset!("parts.css", "text/css; charset=utf-8"),
     asset!("uPlot.min.css", "text/css; charset=utf-8"),
@@ -36,6 +36,9 @@ pub const ALL: [Asset; 9] = [
     asset!("live.js", "text/javascript; charset=utf-8"),
     asset!("charts.js", "text/javascript; charset=utf-8"),
     asset!("sign-in.js", "text/javascript; charset=utf-8"),
+    asset!("wake.js", "text/javascript; charset=utf-8"),
+    asset!("worker.js", "text/javascript; charset=utf-8"),
+    asset!("manifest.webmanifest", "application/manifest+json"),
     asset!("favicon.svg", "image/svg+xml"),
     asset!("uPlot.LICENSE", "text/plain; charset=utf-8"),
 ];

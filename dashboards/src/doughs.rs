@@ -82,11 +82,11 @@ fn usual_fields(prefix: &str, legend: &str, u: &Usual, show: &Show) -> Markup {
     let opt = |v: Option<f64>, d: usize| v.map(|v| number(v, d));
     html! {
         fieldset { legend { (legend) " " span.tag { "from the recipe" } }
-            div.row {
-                (controls::field("Usual time, min", &html! { input.short type="number" name={ (prefix) "_min" } min="1" max="4320" step="any" inputmode="numeric" value=[opt(u.usual_min, 0)]; }))
+            div.grid.two {
+                (controls::field("Usual time, min", &html! { input.short type="number" name={ (prefix) "_min" } min="1" max="4320" step="any" inputmode="numeric" value=[opt(u.usual_min, 2)]; }))
                 (controls::field(&format!("at {}", show.unit()), &html! { input.short type="number" name={ (prefix) "_at" } step="any" inputmode="decimal" value=[u.at_c.map(|c| show.field(Some(c)))]; }))
-                (controls::field("Ready when up by, %", &html! { input.short type="number" name={ (prefix) "_rise" } min="5" max="400" step="any" inputmode="numeric" value=[opt(u.target_rise.map(|r| r * 100.0), 0)]; }))
-                (controls::field("Tell me before, min", &html! { input.short type="number" name={ (prefix) "_lead" } min="0" max="240" step="any" inputmode="numeric" value=[opt(u.lead_min, 0)]; }))
+                (controls::field("Ready when up by, %", &html! { input.short type="number" name={ (prefix) "_rise" } min="5" max="400" step="any" inputmode="numeric" value=[opt(u.target_rise.map(|r| r * 100.0), 1)]; }))
+                (controls::field("Tell me before, min", &html! { input.short type="number" name={ (prefix) "_lead" } min="0" max="240" step="any" inputmode="numeric" value=[opt(u.lead_min, 2)]; }))
             }
         }
     }

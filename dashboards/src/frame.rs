@@ -49,9 +49,14 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// A whole page.
+    /// A whole page that keeps itself fresh.
     #[must_use]
     pub fn page(&self, tab: Option<Tab>, title: &str, main: &Markup) -> Markup {
+        self.around(tab, title, main, false)
+    }
+
+    /// `still`: answers a form, so its address cannot be asked again.
+    fn around(&self, tab: Option<Tab>, title: &str, main: &Markup, still: bool) -> Markup {
         html! {
             (DOCTYPE)
             html lang="en" {
@@ -61,13 +66,15 @@ impl Frame {
                     meta name="color-scheme" content="light dark";
                     title { @if self.unseen > 0 { "(" (self.unseen) ") " } (title) " · Doughwarden" }
                     link rel="icon" type="image/svg+xml" href=(assets::url("favicon.svg"));
+                    link rel="manifest" href="/manifest.webmanifest" crossorigin="use-credentials";
                     link rel="stylesheet" href=(assets::url("uPlot.min.css"));
                     link rel="stylesheet" href=(assets::url("warm.css"));
                     link rel="stylesheet" href=(assets::url("parts.css"));
                     script defer src=(assets::url("uPlot.iife.min.js")) {}
                     script type="module" src=(assets::url("live.js")) {}
+                    script type="module" src=(assets::url("wake.js")) {}
                 }
-                body {
+                body data-still[still] {
                     a.skip href="#main" { "Skip to the page" }
                     header.top {
                         nav aria-label="Pages" {
@@ -106,7 +113,7 @@ impl Frame {
     /// A page that says what went wrong and what to do.
     #[must_use]
     pub fn wrong(&self, title: &str, what: &str, back: &str) -> Markup {
-        self.page(
+        self.around(
             None,
             title,
             &html! {
@@ -114,6 +121,7 @@ impl Frame {
                 p.wrong role="alert" { (what) }
                 p { a.button href=(back) { "Back" } }
             },
+            true,
         )
     }
 }

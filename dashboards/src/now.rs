@@ -298,12 +298,14 @@ pub fn page(now: &Now, frame: &Frame) -> Markup {
                         p { "Mixed a dough? Start it here and I will tell you when it is ready." }
                     }
                 }
-                div.cards { @for p in &now.proofs { (proof(p, show)) } }
-                @for s in &now.shaping {
+                div.cards {
+                    @for p in &now.proofs { (proof(p, show)) }
+                    @for s in &now.shaping {
                     article.proof.shaping {
                         h2 { (s.dough) }
                         p.where { "being shaped since " (show.when(s.since)) }
                         a.button.wide href={ "/batches/" (encode(&s.batch)) } { "Shaped: start the final proof" }
+                    }
                     }
                 }
             }
@@ -318,6 +320,7 @@ pub fn page(now: &Now, frame: &Frame) -> Markup {
                 }
             }
             (waking(&now.waking, show))
+            p.small #this-phone {}
             p.ring hidden { button.quiet #ring type="button" { "Let this page ring" } }
             div #past data-live {
                 @if !past.is_empty() {

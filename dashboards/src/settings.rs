@@ -22,6 +22,17 @@ pub struct Channel {
     pub waiting: usize,
 }
 
+/// A phone whose browser is signed up to be woken.
+#[derive(Clone, Debug)]
+pub struct Phone {
+    /// What its owner calls it.
+    pub name: String,
+    /// What tells it apart.
+    pub endpoint: String,
+    /// Whether it is to be woken.
+    pub on_duty: bool,
+}
+
 /// A message that was sent, or was to be.
 #[derive(Clone, Debug)]
 pub struct Sent {
@@ -63,6 +74,8 @@ pub struct Settings {
     pub quiet_hours: Option<String>,
     /// Ways to be told.
     pub channels: Vec<Channel>,
+    /// Phones whose browser is signed up to be woken.
+    pub phones: Vec<Phone>,
     /// The newest messages.
     pub sent: Vec<Sent>,
     /// Who is signed in; empty when no key is set.
@@ -105,6 +118,33 @@ fn channel(c: &Channel, frame: &Frame) -> Markup {
     }
 }
 
+fn phones(phones: &[Phone]) -> Markup {
+    html! {
+        article.card {
+            h3 { "Phones woken by this page" }
+            ul.entries { @for p in phones { li {
+                form.row method="post" action="/settings/phone" {
+                    input type="hidden" name="endpoint" value=(p.endpoint);
+                    span.grow { (p.name) @if !p.on_duty { ", off duty" } }
+                    @if p.on_duty {
+                        button.quiet type="submit" name="do" value="off" { "Off duty" }
+                    } @else {
+                        button type="submit" name="do" value="on" { "On duty" }
+                    }
+                    button.quiet type="submit" name="do" value="remove" { "Remove" }
+                }
+            } } }
+            p.small #wake-words { "Needs https, and on some phones the page on the home screen." }
+            div #wake hidden {
+                div.row {
+                    (controls::field("Call this phone", &html! { input #phone-name type="text" maxlength="40" autocomplete="off"; }))
+                    button #wake-button type="button" { "Wake this phone" }
+                }
+            }
+        }
+    }
+}
+
 /// The page.
 #[must_use]
 pub fn page(s: &Settings, frame: &Frame) -> Markup {
@@ -121,6 +161,7 @@ pub fn page(s: &Settings, frame: &Frame) -> Markup {
                         p { "An open page always hears. \"Taken\" means the other end took the message; whether your phone rang, only you can tell. Send a test with the phone locked." }
                         @if !s.channels.iter().any(|c| c.wakes_phone) { p.hint { "Nothing here can wake a phone yet. A webhook to a push relay does it; the README shows how, step by step." } }
                         @for c in &s.channels { (channel(c, frame)) }
+                        (phones(&s.phones))
                         @if !s.sent.is_empty() {
                             details { summary { "What was sent" }
                                 table { thead { tr { th { "When" } th { "What" } th { "How" } th { "Became" } } }

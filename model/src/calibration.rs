@@ -33,8 +33,8 @@ const CURVE_STAGES: usize = 60;
 const DAMPING: f64 = 0.8;
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
 const LEAST_PRECISION: f64 = 0.01;
-/// Prior of ln s: about 0.115, own choice within the sheet of a home baker's scatter.
-const SPREAD: (f64, f64) = (-2.16, 0.35);
+/// Prior of ln s: about 0.105, own choice within the sheet of a home baker's scatter.
+const SPREAD: (f64, f64) = (-2.26, 0.35);
 /// Spread of ln rise at ready from bake to bake, before any is known.
 const EYE_SD: f64 = 0.09;
 /// Spread of the rise curve between doughs of one stage: ln rise, lag, ln power.
@@ -204,7 +204,7 @@ impl Default for Calibration {
             columns,
             mean: vec![TILT.0, DOSE.0, HOUSE.0, FINAL.0],
             covariance,
-            spread: 0.125,
+            spread: 0.115,
             shared: 0.5,
             eye_sd: EYE_SD,
             noise_share: 0.07,

@@ -3,12 +3,19 @@
 mod backtest;
 mod calibrate;
 mod check;
+mod compare;
 mod demo;
 mod export;
 mod first_config;
 mod forecast;
+mod hold;
 mod import;
+mod oven_light;
+mod plan;
+mod questions;
+mod reader_table;
 mod run;
+mod water;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -71,6 +78,18 @@ enum Command {
     Calibrate(calibrate::Calibrate),
     /// How close the forecasts would have been on past stages
     Backtest(backtest::Backtest),
+    /// When to mix so that it is on the table in time, and what to change to hit an hour
+    Plan(plan::Plan),
+    /// How warm the water must be for a wanted dough temperature
+    Water(water::Water),
+    /// Learns an oven warmed by its light, and says how long the light may stay on
+    OvenLight(oven_light::OvenLight),
+    /// Whether a dough can wait in the fridge, from when, and when to take it out
+    Hold(hold::Hold),
+    /// Proof times at other people's room temperatures, to paste into a recipe
+    ReaderTable(reader_table::ReaderTable),
+    /// Seasons, places, lots or dates against each other
+    Compare(compare::Compare),
     /// Tries the configuration and every connection it names
     Check,
     /// Writes a first configuration for a kitchen's network, with keys, and shows how to sign in
@@ -91,6 +110,12 @@ pub fn main() -> ExitCode {
         Command::Forecast(forecast) => forecast.run(&common),
         Command::Calibrate(calibrate) => calibrate.run(&common),
         Command::Backtest(backtest) => backtest.run(&common),
+        Command::Plan(plan) => plan.run(&common),
+        Command::Water(water) => water.run(&common),
+        Command::OvenLight(oven) => oven.run(&common),
+        Command::Hold(hold) => hold.run(&common),
+        Command::ReaderTable(table) => table.run(&common),
+        Command::Compare(compare) => compare.run(&common),
         Command::Check => check::run(&common),
         Command::FirstConfig(first) => first.run(&common),
     };

@@ -148,19 +148,19 @@ pub fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&F
         && let Some(minutes) = u.usual_min.filter(|m| m.is_finite() && *m >= 1.0)
     {
         let at = u.at.filter(|t| (2.0..=45.0).contains(t)).unwrap_or(UNKNOWN_AIR_C);
-        return ((minutes * law.rate(at).max(1e-3)).ln(), 0.22, true);
+        return ((minutes * law.rate(at).max(1e-3)).ln(), 0.20, true);
     }
     let minutes = if kind == StageKind::Bulk { EXAMPLE_MIN.0 } else { EXAMPLE_MIN.1 };
     let mut ln = (minutes * law.rate(UNKNOWN_AIR_C)).ln();
     if let (Some(own), Some(example)) = (formula, example()) {
-        // Sweet doughs go slower and are given more yeast for it: recipes settle near a usual
-        // time, so only part of either counts until bakes say more.
-        ln -= own.log_rate_prior() - example.log_rate_prior();
+        // Sweet doughs go slower and are given more yeast and warmth for it: recipes settle near a
+        // usual time, so only a part of either counts until bakes say more (own choice).
+        ln -= 0.35 * (own.log_rate_prior() - example.log_rate_prior());
         if let Some(dose) = own.ln_dose_ratio(&example) {
             ln -= 0.4 * dose.clamp(-2.0, 2.0);
         }
     }
-    (ln, 0.33, false)
+    (ln, 0.3, false)
 }
 
 /// The lag of a piece behind its air, minutes.

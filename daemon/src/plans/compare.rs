@@ -235,7 +235,10 @@ fn spans(g: &Grounds<'_>, text: &str) -> Result<Vec<(String, UtcMs, UtcMs)>, Pla
             let (from, to) = span.split_once("..").ok_or_else(|| bad(part))?;
             let day = |t: &str| t.trim().parse::<jiff::civil::Date>().map_err(|_| bad(part));
             let begin = |d: jiff::civil::Date| {
-                d.to_zoned(g.zone.clone()).map(|z| UtcMs(z.timestamp().as_millisecond())).map_err(|_| bad(part))
+                d.to_datetime(jiff::civil::Time::midnight())
+                    .to_zoned_datetime(g.zone.clone())
+                    .map(|z| UtcMs(z.timestamp().as_millisecond()))
+                    .map_err(|_| bad(part))
             };
             let after = day(to)?.tomorrow().map_err(|_| bad(part))?;
             Ok((name.trim().to_owned(), begin(day(from)?)?, begin(after)?))

@@ -107,7 +107,7 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
     };
     let risk = asked.over_percent.unwrap_or(OVER_PERCENT) / 100.0;
     let back = g.moment("back", &asked.back)?;
-    let put_in = asked.put_in.as_deref().map(|t| g.moment("put_in", t)).transpose()?;
+    let put_in = asked.put_in.as_deref().filter(|t| !t.trim().is_empty()).map(|t| g.moment("put_in", t)).transpose()?;
     let mut document = HoldDocument {
         batch: asked.batch.clone(),
         stage: kind,

@@ -154,6 +154,21 @@ pub fn keep(store: &dyn Store, place: &str, learned: Response) -> Result<(), Pla
     Ok(store.set_setting(SETTING, Some(&Value::Object(all)))?)
 }
 
+/// Answers from what is known of the oven, and (with `file`) keeps what a run that is enough has taught.
+///
+/// # Errors
+/// If a number cannot be, or the store fails.
+pub fn ask(g: &Grounds<'_>, store: &dyn Store, asked: &OvenAsked, file: bool) -> Result<OvenDocument, PlanError> {
+    let document = answer(g, response(store, &asked.place)?, asked)?;
+    if file
+        && document.run.as_ref().is_some_and(|r| r.state == "enough")
+        && let Some(learned) = document.response
+    {
+        keep(store, &asked.place, learned)?;
+    }
+    Ok(document)
+}
+
 /// Answers; `known` is what an earlier run has learned. The document's `response` is the newer one where
 /// the run asked about is enough: [`keep`] it.
 ///

@@ -141,7 +141,7 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     let (bake, assumed_air) = bake(g, &recipe, asked)?;
     let table_min = g.minute(table);
     let latest = bake.latest_start(table_min, risk)?;
-    let given = asked.start.as_deref().map(|t| g.moment("start", t)).transpose()?;
+    let given = asked.start.as_deref().filter(|t| !t.trim().is_empty()).map(|t| g.moment("start", t)).transpose()?;
     // A start that is past cannot be kept: from now on, then, with what to change.
     let kept = given.or((latest.start_min < g.minute(g.now)).then_some(g.now));
     let start_min = kept.map_or(latest.start_min, |t| g.minute(t));

@@ -151,6 +151,20 @@ impl From<ActionError> for Problem {
     }
 }
 
+impl From<crate::plans::PlanError> for Problem {
+    fn from(error: crate::plans::PlanError) -> Self {
+        use crate::plans::PlanError;
+        match error {
+            PlanError::Store(error) => error.into(),
+            PlanError::Forecast(error) => error.into(),
+            PlanError::NoDough { .. } => Self::none(error.to_string()),
+            PlanError::Bad(_) | PlanError::Model(_) => {
+                Self::unprocessable(sentence(&error.to_string()))
+            }
+        }
+    }
+}
+
 /// A reason as a sentence of its own.
 fn sentence(reason: &str) -> String {
     let mut letters = reason.chars();

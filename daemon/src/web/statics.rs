@@ -16,7 +16,13 @@ const FOREVER: &str = "public, max-age=31536000, immutable";
 pub(super) fn router() -> Router<Shared> {
     Router::new()
         .route("/assets/{version}/{name}", get(asset))
-        .route("/favicon.ico", get(favicon))
+        .route("/favicon.ico", get(|| at_root("favicon.svg")))
+        // A worker answers for the addresses beneath its own, so it stands at the root.
+        .route("/worker.js", get(|| at_root("worker.js")))
+        .route(
+            "/manifest.webmanifest",
+            get(|| at_root("manifest.webmanifest")),
+        )
 }
 
 async fn asset(Path((version, name)): Path<(String, String)>) -> Result<Response, Problem> {
@@ -33,12 +39,13 @@ async fn asset(Path((version, name)): Path<(String, String)>) -> Result<Response
         .into_response())
 }
 
-async fn favicon() -> Result<Response, Problem> {
-    let asset = assets::find("favicon.svg").ok_or_else(Problem::internal)?;
+/// A file at an address of its own, looked at anew each time.
+async fn at_root(name: &'static str) -> Result<Response, Problem> {
+    let asset = assets::find(name).ok_or_else(Problem::internal)?;
     Ok((
         [
             (header::CONTENT_TYPE, asset.media_type),
-            (header::CACHE_CONTROL, "public, max-age=86400"),
+            (header::CACHE_CONTROL, "no-cache"),
         ],
         asset.bytes,
     )

@@ -309,7 +309,7 @@ fn alert(id: &str, title: &str) -> AlertRow {
         cleared: None,
         quiet_until: None,
         told: None,
-        doc: serde_json::json!({"alert": "too_hot", "severity": "urgent", "title": title, "text": title, "batch": "2026-knots", "place": "box"}),
+        doc: serde_json::json!({"id": id, "alert": "too_hot", "severity": "urgent", "title": title, "text": title, "batch": "2026-knots", "place": "box"}),
         memory: Value::Null,
     }
 }

@@ -4,10 +4,9 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use serde::Deserialize;
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use super::time;
-use crate::store::AlertRow;
 use crate::web::Shared;
 use crate::web::problem::{Problem, done};
 
@@ -21,22 +20,9 @@ pub struct Span {
     to: Option<String>,
 }
 
-/// The alert's newest document with its life.
-fn document(row: &AlertRow) -> Value {
-    let mut doc = row.doc.clone();
-    if let Value::Object(map) = &mut doc {
-        map.insert("id".into(), json!(row.id));
-        map.insert("raised".into(), json!(row.raised));
-        map.insert("seen".into(), json!(row.seen));
-        map.insert("cleared".into(), json!(row.cleared));
-        map.insert("quiet_until".into(), json!(row.quiet_until));
-    }
-    doc
-}
-
 /// Alerts raised in a span, oldest first.
 #[utoipa::path(get, path = "/api/v1/alerts", tag = "alerts", params(Span),
-    responses((status = 200, description = "Alerts as sent, with `raised`, `seen`, `cleared`, `quiet_until`", body = Vec<Object>)))]
+    responses((status = 200, description = "Alerts as sent, with `raised`, `told`, `seen`, `cleared`, `remind_at`", body = Vec<Object>)))]
 pub async fn alerts(
     State(web): State<Shared>,
     Query(span): Query<Span>,
@@ -45,7 +31,9 @@ pub async fn alerts(
     let to = time("to", span.to.as_deref())?;
     web.off(move |web| {
         let rows = web.app.store.alerts(from, to)?;
-        Ok(Json(rows.iter().map(document).collect()))
+        Ok(Json(
+            rows.iter().map(crate::watch::history_document).collect(),
+        ))
     })
     .await
 }

@@ -7,7 +7,9 @@ pub mod channels;
 pub mod events;
 pub mod history;
 pub mod learning;
+pub mod plans;
 pub mod probes;
+pub mod push;
 pub mod readings;
 pub mod records;
 pub mod sensors;
@@ -45,10 +47,20 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(sensors::correction))
         .routes(routes!(channels::channels))
         .routes(routes!(channels::test))
+        .routes(routes!(push::key))
+        .routes(routes!(push::phones))
+        .routes(routes!(push::subscribe))
+        .routes(routes!(push::unsubscribe))
         .routes(routes!(history::changes))
         .routes(routes!(history::undo))
         .routes(routes!(learning::calibrations))
         .routes(routes!(learning::roll_back))
+        .routes(routes!(plans::plan))
+        .routes(routes!(plans::water))
+        .routes(routes!(plans::oven_light))
+        .routes(routes!(plans::learn_oven))
+        .routes(routes!(plans::hold))
+        .routes(routes!(plans::reader_table))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
         .routes(routes!(probes::metrics))
@@ -60,6 +72,7 @@ pub(super) fn sums() -> OpenApiRouter<Shared> {
     OpenApiRouter::new()
         .routes(routes!(learning::calibrate))
         .routes(routes!(learning::backtest))
+        .routes(routes!(plans::compare))
 }
 
 /// The call that does not end.

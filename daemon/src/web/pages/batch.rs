@@ -226,7 +226,8 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
     }
     let show = display::show(app)?;
     let at = display::when(fields, &show)?;
-    let button = fields.need("do", "Which button")?;
+    // Without a button something sent the form by itself: then what was typed is meant.
+    let button = fields.text("do").unwrap_or("typed");
     let (verb, rest) = button.split_once(' ').unwrap_or((button, ""));
     let (word, done) = match verb {
         "end" => (

@@ -50,6 +50,7 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/bakes/go-back", post(bakes::go_back))
         .route("/settings", get(settings::page).post(settings::save))
         .route("/settings/test", post(settings::test))
+        .route("/settings/phone", post(settings::phone))
         .route("/settings/invite", post(settings::invite))
         .route("/settings/sign-out", post(settings::sign_out))
         .route("/sign-in", get(sign_in::page).post(sign_in::enter))
@@ -230,6 +231,11 @@ pub(super) async fn problems_as_pages(
         .and_then(|r| r.to_str().ok())
         .and_then(|r| r.split_once("://"))
         .and_then(|(_, rest)| rest.find('/').map(|i| rest[i..].to_owned()))
+        // What was done before is not said again.
+        .map(|p| match p.split_once("?done=") {
+            Some((path, _)) => path.to_owned(),
+            None => p,
+        })
         .map_or_else(|| "/".to_owned(), |p| own_path(&p).to_owned());
     let response = next.run(request).await;
     let status = response.status();

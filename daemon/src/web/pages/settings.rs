@@ -3,7 +3,9 @@
 use axum::extract::{Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
-use doughwarden_dashboards::settings::{Change, Channel, Sent as Message, Session, Settings};
+use doughwarden_dashboards::settings::{
+    Change, Channel, Phone, Sent as Message, Session, Settings,
+};
 use maud::Markup;
 use serde_json::{Value, json};
 
@@ -149,6 +151,14 @@ fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
                 waiting: c.waiting,
             })
             .collect(),
+        phones: crate::notify::push::subscriptions(app)
+            .into_iter()
+            .map(|p| Phone {
+                name: p.name,
+                endpoint: p.endpoint,
+                on_duty: p.on_duty,
+            })
+            .collect(),
         sent: app
             .store
             .outbox_history(MESSAGES)?
@@ -284,4 +294,23 @@ pub async fn sign_out(
         return Ok(([(header::SET_COOKIE, gone)], Redirect::to("/sign-in")).into_response());
     }
     Ok(back_to("/settings", "changed", None).into_response())
+}
+
+/// A phone on duty, off, or taken away.
+///
+/// # Errors
+/// If it is no longer signed up or the store cannot be written.
+pub async fn phone(State(web): State<Shared>, form: Sent) -> Result<Redirect, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let endpoint = fields.need("endpoint", "Which phone")?;
+        match fields.need("do", "Which button")? {
+            "on" => crate::web::api::push::duty(&web.app, endpoint, true)?,
+            "off" => crate::web::api::push::duty(&web.app, endpoint, false)?,
+            "remove" => crate::notify::push::unsubscribe(&web.app, endpoint)?,
+            other => return Err(super::no_such_button(other)),
+        }
+        Ok(back_to("/settings", "changed", None))
+    })
+    .await
 }
