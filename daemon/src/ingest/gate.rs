@@ -112,8 +112,8 @@ impl Gate {
         let key = (sensor.to_owned(), quantity);
         let series = self.0.entry(key).or_default();
         let backlog = !c.own_time && series.is_backlog(&c);
-        let says_pace = !c.retained && !(c.own_time && c.is_late());
-        if says_pace && !backlog {
+        let late = c.own_time && c.is_late();
+        if !(backlog || c.retained || late) {
             series.gaps.arrived(c.arrived);
         }
         let verdict = series.judge(quantity, &c, backlog);
