@@ -11,7 +11,7 @@ use crate::store::RecordKey;
 use crate::time::UtcMs;
 
 /// Separates the parts of a [`RecordKey`].
-const SEPARATOR: char = '\u{1f}';
+pub const SEPARATOR: char = '\u{1f}';
 
 impl Record {
     /// Its key; `None` for readings, which have their own store.

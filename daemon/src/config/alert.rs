@@ -8,7 +8,7 @@ use super::mqtt::Secret;
 
 /// How the baker is told. The open page and the MQTT topic `doughwarden/alert` need no key.
 #[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Alert {
     /// An HTTP request for each alert.
     pub webhook: Option<Webhook>,
@@ -22,9 +22,9 @@ pub struct Alert {
 
 /// `[alert.webhook]`: `url`, `method`, `headers`, `body`.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Webhook {
     /// Where to.
+    #[serde(default)]
     pub url: Secret,
     /// `POST` unless told.
     #[serde(default = "post")]
@@ -44,9 +44,9 @@ fn post() -> String {
 
 /// `[alert.email]`: `server`, `port`, `security`, `user`, `password`, `from`, `to`, `ca_file`.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Email {
     /// The mail server's name.
+    #[serde(default)]
     pub server: String,
     /// Its port; absent: 587 for `starttls`, 465 for `tls`.
     #[serde(default)]
@@ -61,8 +61,10 @@ pub struct Email {
     #[serde(default)]
     pub password: Option<Secret>,
     /// The sender's address.
+    #[serde(default)]
     pub from: String,
     /// The receiver's address.
+    #[serde(default)]
     pub to: String,
     /// Certificates in PEM trusted beside the system's.
     #[serde(default)]

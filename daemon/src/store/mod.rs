@@ -3,6 +3,7 @@
 //! Methods block; call them from a plain thread or `spawn_blocking`. One kitchen a directory.
 //! A write returns only when it is on disk.
 
+pub mod lock;
 pub mod sqlite;
 
 use serde::{Deserialize, Serialize};
@@ -47,6 +48,9 @@ pub enum StoreError {
         #[source]
         source: std::io::Error,
     },
+    /// Another daemon runs on the directory.
+    #[error("a daemon already runs on {}: stop it first, or give another directory with --data", .0.display())]
+    Taken(std::path::PathBuf),
     /// A stored document cannot be read.
     #[error("a stored document could not be read ({0})")]
     Corrupt(String),
@@ -55,29 +59,43 @@ pub enum StoreError {
 /// Shorthand.
 pub type Result<T> = std::result::Result<T, StoreError>;
 
-/// Why a reading is held out of the model (never out of the safety rules). Stored as its number:
-/// never renumber.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-#[repr(u8)]
+/// Why a reading is held out of the model (never out of the safety rules). The store keeps the
+/// numbers of [`KeptOut::code`]: never renumber.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum KeptOut {
     /// Not a number or not finite.
-    NotANumber = 1,
+    NotANumber,
     /// Outside what the quantity can be here.
-    OutOfRange = 2,
+    OutOfRange,
     /// A probe's value after power-on (85 °C) or when disconnected (-127 °C, 127.94 °C).
-    ProbeFault = 3,
+    ProbeFault,
     /// A lone jump that the next reading did not confirm.
-    LoneJump = 4,
+    LoneJump,
     /// More than ten minutes ahead of the clock.
-    Future = 5,
+    Future,
     /// Delivered in a burst after a reconnect, without a time of its own: the moment is unknown.
-    UnknownTime = 6,
-    /// A reason some other program gave (import).
-    Other = 7,
+    UnknownTime,
+    /// A reason that no longer can be told.
+    Other,
+    /// A reason in another program's words (import); made by [`KeptOut::from_name`] only.
+    Said(&'static str),
 }
 
+/// How many reasons in other programs' words are remembered by one process; more become `other`.
+/// They stay in memory for good, and nobody has more than a handful.
+const SAID_REASONS: usize = 256;
+
 impl KeptOut {
+    const NAMED: [Self; 7] = [
+        Self::NotANumber,
+        Self::OutOfRange,
+        Self::ProbeFault,
+        Self::LoneJump,
+        Self::Future,
+        Self::UnknownTime,
+        Self::Other,
+    ];
+
     /// As `kept_out` says it in the log book.
     #[must_use]
     pub fn as_str(self) -> &'static str {
@@ -89,23 +107,60 @@ impl KeptOut {
             Self::Future => "future",
             Self::UnknownTime => "unknown_time",
             Self::Other => "other",
+            Self::Said(reason) => reason,
         }
     }
 
-    /// From the log book's word; an unknown one is [`KeptOut::Other`].
+    /// From the log book's word; an unknown one is kept as it is said.
     #[must_use]
     pub fn from_name(name: &str) -> Self {
-        [
-            Self::NotANumber,
-            Self::OutOfRange,
-            Self::ProbeFault,
-            Self::LoneJump,
-            Self::Future,
-            Self::UnknownTime,
-        ]
-        .into_iter()
-        .find(|k| k.as_str() == name)
-        .unwrap_or(Self::Other)
+        static SAID: std::sync::Mutex<Vec<&'static str>> = std::sync::Mutex::new(Vec::new());
+        if let Some(known) = Self::NAMED.into_iter().find(|k| k.as_str() == name) {
+            return known;
+        }
+        let mut said = SAID
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(reason) = said.iter().find(|r| **r == name) {
+            return Self::Said(reason);
+        }
+        if said.len() >= SAID_REASONS {
+            return Self::Other;
+        }
+        let reason: &'static str = Box::leak(name.to_owned().into_boxed_str());
+        said.push(reason);
+        Self::Said(reason)
+    }
+
+    /// The number it is stored as, 1 to 7; `None` for a reason in another program's words.
+    #[must_use]
+    pub fn code(self) -> Option<i64> {
+        Self::NAMED
+            .into_iter()
+            .position(|k| k == self)
+            .map(|at| at as i64 + 1)
+    }
+
+    /// From the number it is stored as.
+    #[must_use]
+    pub fn from_code(code: i64) -> Option<Self> {
+        usize::try_from(code - 1)
+            .ok()
+            .and_then(|at| Self::NAMED.get(at))
+            .copied()
+    }
+}
+
+impl Serialize for KeptOut {
+    fn serialize<S: serde::Serializer>(&self, s: S) -> std::result::Result<S::Ok, S::Error> {
+        s.serialize_str(self.as_str())
+    }
+}
+
+impl<'de> Deserialize<'de> for KeptOut {
+    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> std::result::Result<Self, D::Error> {
+        let name = std::borrow::Cow::<'de, str>::deserialize(d)?;
+        Ok(Self::from_name(&name))
     }
 }
 
@@ -172,7 +227,8 @@ pub struct ReadingQuery<'a> {
     pub sensor: Option<&'a str>,
     /// Only this quantity.
     pub quantity: Option<Quantity>,
-    /// Only those taken in this place.
+    /// Only those taken in this place; readings of a sensor named like it count where no place is
+    /// said.
     pub place: Option<&'a str>,
     /// Not before.
     pub from: Option<UtcMs>,
@@ -326,7 +382,19 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be read.
     fn readings(&self, query: &ReadingQuery<'_>) -> Result<Vec<StoredReading>>;
-    /// Minimum, mean, maximum and count over equal stretches of time; kept-out readings left out.
+    /// The same, one at a time: for spans that do not fit in memory. Stops when `each` fails.
+    ///
+    /// # Errors
+    /// If the store cannot be read, and whatever `each` gives.
+    fn each_reading(
+        &self,
+        query: &ReadingQuery<'_>,
+        each: &mut dyn FnMut(StoredReading) -> Result<()>,
+    ) -> Result<()> {
+        self.readings(query)?.into_iter().try_for_each(each)
+    }
+    /// Minimum, mean, maximum and count over equal stretches of time (they begin at whole multiples
+    /// of `bucket_s` since 1970); kept-out readings left out.
     ///
     /// # Errors
     /// If the store cannot be read.
@@ -360,7 +428,9 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be read.
     fn book(&self) -> Result<Vec<Record>>;
-    /// Makes changes together; returns the number of the last.
+    /// Makes changes together; returns the number of the last, which is their `group`. Writing what
+    /// stands there already is no change; 0: nothing changed. With no edits at all it only tells
+    /// other processes to look again.
     ///
     /// # Errors
     /// None of them is made then.
@@ -370,12 +440,16 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be read.
     fn changes(&self, newest: usize) -> Result<Vec<ChangeLogEntry>>;
-    /// Undoes the changes made together in `group`, unless a later change touched the same records.
+    /// Undoes the changes made together in `group`, unless a later change touched the same records
+    /// or rests on one of them (a stage on its batch). Undoing is a change of its own: it can be
+    /// undone.
     ///
     /// # Errors
-    /// If the store cannot be written. `Ok(false)`: a later change stands in the way.
+    /// If the store cannot be written. `Ok(false)`: a later change stands in the way, or there is
+    /// no such group (any more).
     fn undo(&self, at: UtcMs, group: i64) -> Result<bool>;
-    /// Moves on with every committed write of *another* process to this store (not by readings alone).
+    /// Differs after every committed change by *another* process to the book, the settings or the
+    /// calibrations, and after its import of readings; not after this store's own writes.
     ///
     /// # Errors
     /// If the store cannot be read.
