@@ -1016,6 +1016,7 @@ const THREE: [(f64, f64); 3] =
 mod tests {
     use super::*;
     use crate::proof::Ending;
+    use proptest::prelude::*;
 
     fn subject(dough: &str, ln_dose: f64) -> Subject {
         Subject {
@@ -1071,6 +1072,46 @@ mod tests {
         let (w, n) = (Calibration::fit(&wide).tilt(), Calibration::fit(&narrow).tilt());
         assert!((w.0 - 0.3).abs() < 0.1 && w.1 < 0.15, "{w:?}");
         assert!(n.1 > 0.25, "{n:?}");
+    }
+
+    proptest! {
+        #[test]
+        fn no_bakes_however_absurd_break_the_fit(
+            bakes in proptest::collection::vec(
+                (0..4usize, 0..3usize, proptest::num::f64::ANY, -60.0..160.0f64, proptest::num::f64::ANY, proptest::num::f64::ANY, 0..4u8),
+                0..12,
+            ),
+        ) {
+            let stages: Vec<PastStage> = bakes
+                .iter()
+                .map(|&(batch, dough, end, air, rise, dose, kind)| {
+                    let mut path = AgePath::begin(RateLaw::default(), 60.0, air);
+                    path.advance(if end.is_finite() { end.clamp(0.0, 3000.0) } else { 50.0 }, air, 25.0);
+                    PastStage {
+                        batch: format!("{batch}"),
+                        subject: Subject {
+                            stage: if kind % 2 == 0 { Stage::Bulk } else { Stage::Final },
+                            ln_dose: if dose.is_finite() { dose.clamp(-1.5, 1.5) } else { 0.0 },
+                            ..subject(["a", "b", "c"][dough], 0.0)
+                        },
+                        evidence: Evidence {
+                            rises: vec![(end / 2.0, rise, 1.0), (end, 0.5, 1.0)],
+                            dents: vec![(end / 3.0, crate::proof::Dent::SpringsBack)],
+                            looks: vec![end / 2.0],
+                            ending: [Some((end, Ending::Ready)), Some((end, Ending::Under)), Some((end, Ending::Over)), None][kind as usize],
+                            running_until: None,
+                        },
+                        path,
+                    }
+                })
+                .collect();
+            let fit = Calibration::fit(&stages);
+            prop_assert!(fit.parameters().iter().all(|p| p.value.is_finite() && p.p10.is_finite() && p.p90.is_finite()));
+            for s in &stages {
+                let expected = fit.expect(&s.subject, 0.0, &[]);
+                prop_assert!(expected.mean.is_finite() && expected.sd.is_finite() && expected.sd > 0.0);
+            }
+        }
     }
 
     #[test]

@@ -8,6 +8,7 @@ pub mod inputs;
 pub mod learned;
 pub mod live;
 pub mod outlook;
+pub mod running;
 pub mod sentences;
 pub mod source;
 pub mod study;

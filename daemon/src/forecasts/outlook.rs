@@ -68,9 +68,25 @@ pub fn look_ahead(
     let builder = Builder { sources, habit: learned.habit, lag_scale: learned.lag.scale, usual_yeast: Some(&learned.usual_yeast), without };
     let no_stage = || ForecastError::NoStage { batch: batch.to_owned(), at };
     let known = builder.known(batch, kind, at, law)?.ok_or_else(no_stage)?;
-    let mut others: Vec<(Subject, f64, Site)> = Vec::new();
+    let others = others(&builder, learned, batch, kind, at, law)?;
+    Ok(ahead(known, &others, learned, at))
+}
+
+/// What is known of the batch's bulk proof, for its final proof.
+///
+/// # Errors
+/// If the readings cannot be read.
+pub fn others(
+    builder: &Builder<'_>,
+    learned: &Learned,
+    batch: &str,
+    kind: StageKind,
+    at: UtcMs,
+    law: RateLaw,
+) -> Result<Vec<(Subject, f64, Site)>, ForecastError> {
+    let mut others = Vec::new();
     if kind == StageKind::Final
-        && !without.pooling
+        && !builder.without.pooling
         && let Some(bulk) = builder.known(batch, StageKind::Bulk, at, law)?
     {
         let until = bulk.path.now().minute;
@@ -80,8 +96,14 @@ pub fn look_ahead(
         let site = Site::between(prior.mean, prior.sd, after.mean(), after.sd());
         others.push((bulk.subject, warmth, site));
     }
+    Ok(others)
+}
+
+/// Looks ahead from what is known. The work does not grow with the log behind.
+#[must_use]
+pub fn ahead(known: Known, others: &[(Subject, f64, Site)], learned: &Learned, at: UtcMs) -> Outlook {
     let warmth = (known.path.now().dough_c - 27.0) / 10.0;
-    let prior = learned.calibration.expect(&known.subject, warmth, &others);
+    let prior = learned.calibration.expect(&known.subject, warmth, others);
     let posterior = prior.after(&known.path, &known.evidence);
     let now_min = known.minute(at);
     let enough = posterior.quantile(0.9995).exp();
@@ -114,7 +136,7 @@ pub fn look_ahead(
         );
         ahead += step;
     }
-    Ok(Outlook { known, prior, posterior, ready, future, now_min, from_bulk: !others.is_empty() })
+    Outlook { known, prior, posterior, ready, future, now_min, from_bulk: !others.is_empty() }
 }
 
 impl Outlook {

@@ -275,3 +275,37 @@ fn the_back_test_judges_ready_stages_and_leaves_the_batch_out() {
     // Asked half a minute later, nothing more.
     assert!(q1.iter().zip(q2).all(|(a, b)| (a - b).abs() < 0.7), "{q1:?} {q2:?}");
 }
+
+#[test]
+fn reading_by_reading_gives_what_the_whole_log_gives() {
+    use super::running::Running;
+    use crate::store::StoredReading;
+    use std::sync::Arc;
+    let wave = |m: f64| 23.0 + 3.0 * (m / 40.0).sin() + 0.1 * (m * 7.0).sin();
+    let whole = bench(&format!("{KITCHEN}{}", air("shelf", -30, 80, wave)));
+    let learned = Arc::new(Learned::default());
+    let kind = crate::batches::record::StageKind::Bulk;
+    let mut running = Running::read(whole.sources(), &learned, "2026-0001", kind, t("08:10")).expect("in progress");
+    for m in 11..=80 {
+        let time = t("08:00").plus_min(f64::from(m));
+        let reading = StoredReading {
+            time,
+            arrived: time,
+            sensor: "shelf".into(),
+            quantity: crate::batches::record::Quantity::AirTemperature,
+            value: wave(f64::from(m)),
+            raw: None,
+            kept_out: None,
+            place: Some("shelf".into()),
+            batch: None,
+        };
+        assert!(running.take(&reading));
+    }
+    let by_one = running.outlook(t("09:20")).view("2026-0001", t("09:20"), &learned, &whole.sources()).document;
+    let at_once = view(whole.sources(), &learned, "2026-0001", t("09:20")).expect("in progress").document;
+    for (a, b) in minutes(&by_one).iter().zip(minutes(&at_once)) {
+        assert!((a - b).abs() < 0.05, "{a} {b}");
+    }
+    assert!((by_one.dough_temperature.now - at_once.dough_temperature.now).abs() < 0.01);
+    assert_eq!(by_one.evidence, at_once.evidence);
+}
