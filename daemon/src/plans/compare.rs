@@ -138,7 +138,7 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
         other => return Err(PlanError::Bad(format!("by: `{other}` is none of season, place, flour, yeast, dates"))),
     };
     let law = outlook::law(&g.learned, Without::default());
-    let builder = Builder { sources: g.sources, habit: g.learned.habit, lag_scale: g.learned.lag.scale, without: Without::default() };
+    let builder = Builder { sources: g.sources, habit: g.learned.habit, lag_scale: g.learned.lag.scale, usual_yeast: Some(&g.learned.usual_yeast), without: Without::default() };
     let mut groups: BTreeMap<(usize, String), Vec<Proofed>> = BTreeMap::new();
     let (mut unreadable, mut no_group) = (0, 0);
     for stage in g.book().stages.values().filter(|s| s.stage == kind) {
