@@ -9,7 +9,11 @@ use doughwarden_model::proof::{Dent, Ending, Evidence, ReadyTime};
 fn subject(i: usize) -> Subject {
     Subject {
         dough: format!("dough {}", i % 5),
-        stage: if i % 2 == 0 { Stage::Bulk } else { Stage::Final },
+        stage: if i % 2 == 0 {
+            Stage::Bulk
+        } else {
+            Stage::Final
+        },
         prior_ln_age: 4.2,
         prior_sd: 0.2,
         ln_dose: 0.1 * ((i * 7) as f64).sin(),
@@ -44,7 +48,9 @@ fn stage(i: usize) -> PastStage {
 
 fn benches(c: &mut Criterion) {
     let stages: Vec<PastStage> = (0..1000).map(stage).collect();
-    c.bench_function("calibration of 1000 stages", |b| b.iter(|| Calibration::fit(&stages)));
+    c.bench_function("calibration of 1000 stages", |b| {
+        b.iter(|| Calibration::fit(&stages))
+    });
     let fit = Calibration::fit(&stages[..60]);
     for hours in [1.0, 12.0] {
         let mut path = AgePath::begin(RateLaw::default(), 90.0, 12.0);
@@ -57,26 +63,29 @@ fn benches(c: &mut Criterion) {
         let mut evidence = stage(0).evidence;
         evidence.ending = None;
         evidence.running_until = Some(m);
-        c.bench_function(&format!("forecast after one more reading, {hours} h of 10-second readings"), |b| {
-            b.iter(|| {
-                let mut path = path.clone();
-                path.advance(m + 1.0 / 6.0, 14.0, 14.1);
-                let after = prior.after(&path, &evidence);
-                let enough = after.quantile(0.9995).exp();
-                let futures: Vec<(f64, AgePath)> = [14.1, 13.0, 15.0]
-                    .map(|air| {
-                        let mut future = path.branch();
-                        let mut ahead = 0.0;
-                        while ahead < 2880.0 && future.now().age_min < enough {
-                            ahead += if ahead < 360.0 { 4.0 } else { 12.0 };
-                            future.advance(m + ahead, air, air);
-                        }
-                        (1.0, future)
-                    })
-                    .into();
-                ReadyTime::new(&after, &path, &futures).quantile(0.5)
-            });
-        });
+        c.bench_function(
+            &format!("forecast after one more reading, {hours} h of 10-second readings"),
+            |b| {
+                b.iter(|| {
+                    let mut path = path.clone();
+                    path.advance(m + 1.0 / 6.0, 14.0, 14.1);
+                    let after = prior.after(&path, &evidence);
+                    let enough = after.quantile(0.9995).exp();
+                    let futures: Vec<(f64, AgePath)> = [14.1, 13.0, 15.0]
+                        .map(|air| {
+                            let mut future = path.branch();
+                            let mut ahead = 0.0;
+                            while ahead < 2880.0 && future.now().age_min < enough {
+                                ahead += if ahead < 360.0 { 4.0 } else { 12.0 };
+                                future.advance(m + ahead, air, air);
+                            }
+                            (1.0, future)
+                        })
+                        .into();
+                    ReadyTime::new(&after, &path, &futures).quantile(0.5)
+                });
+            },
+        );
     }
 }
 

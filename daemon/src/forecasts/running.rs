@@ -52,12 +52,20 @@ impl Running {
             usual_yeast: Some(&learned.usual_yeast),
             without: Without::default(),
         };
-        let mut known = builder
-            .known(batch, kind, at, law)?
-            .ok_or_else(|| ForecastError::NoStage { batch: batch.to_owned(), at })?;
+        let mut known =
+            builder
+                .known(batch, kind, at, law)?
+                .ok_or_else(|| ForecastError::NoStage {
+                    batch: batch.to_owned(),
+                    at,
+                })?;
         let others = others(&builder, learned, batch, kind, at, law)?;
         let now = known.path.now().minute;
-        let air_c = known.track.stretches.last().map_or(known.track.outlook.now_c, |s| s.to_c);
+        let air_c = known
+            .track
+            .stretches
+            .last()
+            .map_or(known.track.outlook.now_c, |s| s.to_c);
         // The path has gone through them: only the newest is asked for again.
         let passed = known.track.stretches.len().saturating_sub(1);
         known.track.stretches.drain(..passed);
@@ -68,8 +76,13 @@ impl Running {
             at.plus_min(-15.0),
             at.plus_ms(1),
         )?;
-        let by_role = recent.iter().any(|r| sources.model_sensors.contains(&r.sensor));
-        for r in recent.iter().filter(|r| !by_role || sources.model_sensors.contains(&r.sensor)) {
+        let by_role = recent
+            .iter()
+            .any(|r| sources.model_sensors.contains(&r.sensor));
+        for r in recent
+            .iter()
+            .filter(|r| !by_role || sources.model_sensors.contains(&r.sensor))
+        {
             joiner.add(&r.sensor, r.time, r.value);
         }
         Ok(Self {
@@ -114,7 +127,9 @@ impl Running {
         if minute <= self.newest.0 - 1e-9 || minute - self.newest.0 > GAP_MIN {
             return false;
         }
-        let Some(value) = self.joiner.add(&r.sensor, r.time, r.value) else { return true };
+        let Some(value) = self.joiner.add(&r.sensor, r.time, r.value) else {
+            return true;
+        };
         if minute - self.last.0 >= THIN_MIN {
             self.known.path.advance(minute, self.last.1, value);
             self.last = (minute, value);
@@ -126,7 +141,9 @@ impl Running {
         track.recent.push((minute, value));
         // The window is cut in lumps, so that a reading does not move the whole of it.
         if track.recent.len() % 64 == 0 {
-            let stale = track.recent.partition_point(|p| p.0 < minute - RECENT_WINDOW_MIN);
+            let stale = track
+                .recent
+                .partition_point(|p| p.0 < minute - RECENT_WINDOW_MIN);
             track.recent.drain(..stale);
         }
         true
@@ -145,11 +162,18 @@ impl Running {
     pub fn outlook(&self, now: UtcMs) -> Outlook {
         let mut known = self.known.clone();
         let minute = known.minute(now);
-        known.path.advance(self.newest.0, self.last.1, self.newest.1);
+        known
+            .path
+            .advance(self.newest.0, self.last.1, self.newest.1);
         known.path.advance(minute, self.newest.1, self.newest.1);
         known.evidence.running_until = Some(minute);
-        known.track.outlook =
-            outlook(known.track.kind, minute, self.newest.1, &known.track.recent, known.track.room_c);
+        known.track.outlook = outlook(
+            known.track.kind,
+            minute,
+            self.newest.1,
+            &known.track.recent,
+            known.track.room_c,
+        );
         ahead(known, &self.others, &self.learned, now)
     }
 }

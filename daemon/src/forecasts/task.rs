@@ -48,7 +48,9 @@ async fn run(app: Arc<App>) {
                     tracing::warn!(%error, "the forecasts could not be redone; they are tried again");
                 }
             }
-            Err(error) => tracing::error!(%error, "redoing the forecasts failed; they are tried again"),
+            Err(error) => {
+                tracing::error!(%error, "redoing the forecasts failed; they are tried again")
+            }
         }
         // Until there is news, or it is time anyway.
         let wait = app.clock.real(EVERY).max(SETTLE);
@@ -116,20 +118,34 @@ impl Proofs {
         let book = app.book();
         let now = app.clock.now();
         let mut views: BTreeMap<String, Arc<ProofView>> = BTreeMap::new();
-        let in_progress: Vec<_> = book.in_progress(now).map(|s| (s.batch.clone(), s.stage)).collect();
-        self.running.retain(|batch, _| in_progress.iter().any(|(b, _)| b == batch));
+        let in_progress: Vec<_> = book
+            .in_progress(now)
+            .map(|s| (s.batch.clone(), s.stage))
+            .collect();
+        self.running
+            .retain(|batch, _| in_progress.iter().any(|(b, _)| b == batch));
         if !in_progress.is_empty() {
             let sensors = model_sensors(app)?;
             let readings = source::FromStore(app.store.as_ref());
-            let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+            let sources = air::Sources {
+                book: &book,
+                readings: &readings,
+                model_sensors: &sensors,
+            };
             let learned = match learned::by_hand(app)? {
                 Some(l) => l,
                 None => app.live.memory().at(sources, now, 0)?,
             };
             for (batch, kind) in in_progress {
-                let mut kept = self.running.remove(&batch).filter(|r| r.rests_on(&learned) && !r.is_stale(now));
+                let mut kept = self
+                    .running
+                    .remove(&batch)
+                    .filter(|r| r.rests_on(&learned) && !r.is_stale(now));
                 if let Some(running) = &mut kept
-                    && !news.iter().flat_map(|n| n.iter()).all(|r| r.time > now || running.take(r))
+                    && !news
+                        .iter()
+                        .flat_map(|n| n.iter())
+                        .all(|r| r.time > now || running.take(r))
                 {
                     kept = None;
                 }
