@@ -16,6 +16,8 @@ pub mod watcher;
 pub mod world;
 
 #[cfg(test)]
+mod bakes;
+#[cfg(test)]
 pub(crate) mod timeline;
 
 use serde_json::json;

@@ -55,6 +55,8 @@ const STOOD_MS: i64 = 6 * 60_000;
 /// A fall so far within [`FALL_MS`] is a door or a hand, °C.
 const FALL_C: f64 = 1.5;
 const FALL_MS: i64 = 2 * 60_000;
+/// How long a fall is remembered, ms: a sensor may lie on the bench while the dough is shaped.
+const FELL_MS: i64 = 90 * 60_000;
 /// How long a disturbance makes the rule careful, ms.
 const CAREFUL_MS: i64 = 12 * 60_000;
 /// What an oven's light alone reaches at most where nothing is known yet, °C.
@@ -74,8 +76,10 @@ const PATIENCE: Patience = Patience {
 #[derive(Debug, Default)]
 struct Track {
     points: VecDeque<(UtcMs, f64)>,
-    /// When the track began or was last disturbed by a fall.
+    /// When the track began, was last disturbed by a fall, or dough was put in.
     disturbed: Option<UtcMs>,
+    /// Where the last fall began, until the air is back there: up to it nothing is new.
+    fell_from: Option<(UtcMs, f64)>,
     /// The last reading stood on a steep climb: silence now would count.
     steep: bool,
     /// A step faster than any oven waits for the next reading.
@@ -117,7 +121,14 @@ impl Track {
     }
 
     /// Takes a reading in and says whether the oven has come on.
-    fn take(&mut self, at: UtcMs, value_c: f64, gap_ms: i64, usual_top_c: f64) -> bool {
+    fn take(
+        &mut self,
+        at: UtcMs,
+        value_c: f64,
+        gap_ms: i64,
+        usual_top_c: f64,
+        put_in: Option<UtcMs>,
+    ) -> bool {
         let last = self.points.back().copied();
         let pause_ms = (5 * 60_000).max(3 * gap_ms);
         match last {
@@ -142,7 +153,16 @@ impl Track {
             && high - value_c >= FALL_C
         {
             self.disturbed = Some(at);
+            let known = self.fell_from.map_or(f64::NEG_INFINITY, |(_, from)| from);
+            self.fell_from = Some((at, high.max(known)));
+        } else if self
+            .fell_from
+            .is_some_and(|(t, from)| value_c >= from + ABOVE_C || at.0 - t.0 > FELL_MS)
+        {
+            self.fell_from = None;
         }
+        // Dough comes with its sensor, and the door stands open.
+        self.disturbed = self.disturbed.max(put_in);
         let verdict = self.climbing((at, value_c), usual_top_c);
         self.steep = verdict.is_some();
         let step = last.is_some_and(|(t, v)| {
@@ -169,6 +189,7 @@ impl Track {
                 && self.not_slowing(end);
             return (oven || end.1 >= top + ABOVE_C).then_some(oven);
         }
+        let stood = self.fell_from.map_or(stood, |(_, from)| stood.max(from));
         if end.1 < stood + ABOVE_C {
             return None;
         }
@@ -250,6 +271,19 @@ fn gap_ms(world: &World, sensor: &str) -> i64 {
         .map_or(60_000, |s| (s * 1000.0) as i64)
 }
 
+/// When dough was last put into a place.
+fn put_in(world: &World, place: &str) -> Option<UtcMs> {
+    let standing = world.standing_in(place);
+    let last = standing.iter().map(|p| {
+        let moves = world.book.moves.keys();
+        moves
+            .filter(|(batch, time)| *batch == p.batch.id && *time <= world.now)
+            .map(|(_, time)| *time)
+            .fold(p.stage.start, UtcMs::max)
+    });
+    last.max()
+}
+
 impl OvenOn {
     fn take(&mut self, world: &World, reading: &StoredReading) {
         let Some(place) = &reading.place else { return };
@@ -271,6 +305,7 @@ impl OvenOn {
             reading.value,
             gap_ms(world, &reading.sensor),
             usual_top_c,
+            put_in(world, place),
         );
         let inside = !world.standing_in(place).is_empty();
         if let Some(oven) = self.ovens.get_mut(place).filter(|o| o.on.on) {
@@ -478,6 +513,14 @@ mod tests {
         // The sensor carried in from the counter, and from the fridge.
         let from_counter = |m: f64| 28.0 - 7.0 * (-(m / 2.0)).exp();
         let from_fridge = |m: f64| 28.0 - 23.0 * (-(m / 2.0)).exp();
+        // The sensor out on the bench for twenty minutes, and back within one reading.
+        let bench = |m: f64| {
+            if (25.0..45.0).contains(&m) {
+                21.0
+            } else {
+                27.5
+            }
+        };
         // A pan of boiling water: the door first, then 6 °C over where it was, slowing.
         let pan = |m: f64| match m {
             m if m < 20.0 => 27.0,
@@ -486,7 +529,8 @@ mod tests {
         };
         // An oven still warm from earlier cools down.
         let cooling = |m: f64| 26.0 + 14.0 * (-m / 40.0).exp();
-        let cases: [(&str, &dyn Fn(f64) -> f64); 6] = [
+        let cases: [(&str, &dyn Fn(f64) -> f64); 7] = [
+            ("bench", &bench),
             ("lamp", &lamp),
             ("door", &door),
             ("counter", &from_counter),
