@@ -28,7 +28,7 @@ use crate::watch::world::{Input, World, is_error_code};
 /// What it is.
 pub static ABOUT: About = About {
     name: "oven_on",
-    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C/min (or over 1 °C/min and gathering speed, or for three minutes) above where it stood, or the sensor falls silent straight after a steep rise",
+    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C/min (or over 1 °C/min and gathering speed, or for four minutes) above where it stood, or the sensor falls silent straight after a steep rise",
     clears: "the tap “all out, preheating”, no dough inside, or the air back near where it stood for 5 min",
     default: "within two readings or 60 s of the oven coming on, whichever is later",
     why: "no lamp can make such a rise: somebody switched the oven on with dough, cloth, plastic or a battery sensor inside",
@@ -221,12 +221,12 @@ impl Track {
         t > climb.from && later >= GATHERS_C && later >= 1.5 * (climb.rise_c - later)
     }
 
-    /// The same climb for three windows without slowing.
+    /// The same climb for four windows without slowing: a pan's slows down before.
     fn lasting(&self, end: (UtcMs, f64), climb: &Climb) -> bool {
         let mut end = end;
         let mut later = climb.c_per_min;
         let mut total = climb.rise_c;
-        for _ in 0..2 {
+        for _ in 0..3 {
             let Some(point) = self.at_or_before(end.0.0 - WINDOW_MS + 2_000) else {
                 return false;
             };
@@ -240,7 +240,7 @@ impl Track {
             later = before.c_per_min;
             end = point;
         }
-        total >= 4.0
+        total >= 6.0
     }
 
     /// The last interval climbs as fast as the one before (of 20 s at least each).
