@@ -15,6 +15,8 @@ pub enum Tab {
     Now,
     /// The log and how close we were.
     Bakes,
+    /// When to mix, the oven light, the fridge, the reader's table.
+    Plan,
     /// Recipes.
     Doughs,
     /// Sensors and places.
@@ -24,9 +26,10 @@ pub enum Tab {
 }
 
 impl Tab {
-    const ALL: [(Self, &'static str, &'static str); 5] = [
+    const ALL: [(Self, &'static str, &'static str); 6] = [
         (Self::Now, "/", "Now"),
         (Self::Bakes, "/bakes", "Bakes"),
+        (Self::Plan, "/plan", "Plan"),
         (Self::Doughs, "/doughs", "Doughs"),
         (Self::Sensors, "/sensors", "Sensors"),
         (Self::Settings, "/settings", "Settings"),

@@ -23,9 +23,16 @@ impl Plan {
             |g, _| plan::answer(g, &self.asked),
             |document, show| {
                 let mut lines = document.words(show);
-                let clock = |t: Option<UtcMs>| t.map_or("later".to_owned(), |t| show.when(t.timestamp()));
+                let clock =
+                    |t: Option<UtcMs>| t.map_or("later".to_owned(), |t| show.when(t.timestamp()));
                 lines.extend(document.steps.iter().map(|s| {
-                    format!("{:<28}{:<16}{} to {}", s.what, clock(s.p50), clock(s.p10), clock(s.p90))
+                    format!(
+                        "{:<28}{:<16}{} to {}",
+                        s.what,
+                        clock(s.p50),
+                        clock(s.p10),
+                        clock(s.p90)
+                    )
                 }));
                 lines
             },

@@ -44,7 +44,9 @@ impl ReaderTable {
         let document = ask(&app, zone.clone(), |g| readers::answer(g, &self.asked))?;
         if self.keep {
             let more = readers::testers_typed(self.asked.testers.as_deref().unwrap_or_default())?;
-            let line = ask(&app, zone, |g| readers::with_testers(g, &self.asked.dough, &more))?;
+            let line = ask(&app, zone, |g| {
+                readers::with_testers(g, &self.asked.dough, &more)
+            })?;
             let applied = crate::batches::apply::apply(&app, &line, true)?;
             if let Some(bad) = applied.bad.first() {
                 bail!("the testers could not be kept: {}", bad.reason);

@@ -5,7 +5,9 @@
 use std::collections::BTreeMap;
 
 use doughwarden_dashboards::show::{Show, minutes};
-use doughwarden_model::seasons::{Bake, Comparison, Group, Reason, Verdict, any_difference, compare_all};
+use doughwarden_model::seasons::{
+    Bake, Comparison, Group, Reason, Verdict, any_difference, compare_all,
+};
 use serde::{Deserialize, Serialize};
 
 use super::{Grounds, PlanError};
@@ -126,32 +128,65 @@ struct Proofed {
 /// # Errors
 /// If what was asked cannot be understood.
 pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, PlanError> {
-    let kind = match asked.stage.as_deref().filter(|s| !s.is_empty()).unwrap_or("bulk") {
+    let kind = match asked
+        .stage
+        .as_deref()
+        .filter(|s| !s.is_empty())
+        .unwrap_or("bulk")
+    {
         "bulk" => StageKind::Bulk,
         "final" => StageKind::Final,
-        other => return Err(PlanError::Bad(format!("stage: `{other}` is neither bulk nor final"))),
+        other => {
+            return Err(PlanError::Bad(format!(
+                "stage: `{other}` is neither bulk nor final"
+            )));
+        }
     };
-    let by = asked.by.clone().filter(|b| !b.is_empty()).unwrap_or_else(|| "season".to_owned());
+    let by = asked
+        .by
+        .clone()
+        .filter(|b| !b.is_empty())
+        .unwrap_or_else(|| "season".to_owned());
     let spans = match by.as_str() {
         "dates" => spans(g, asked.dates.as_deref().unwrap_or_default())?,
         "season" | "place" | "flour" | "yeast" => Vec::new(),
-        other => return Err(PlanError::Bad(format!("by: `{other}` is none of season, place, flour, yeast, dates"))),
+        other => {
+            return Err(PlanError::Bad(format!(
+                "by: `{other}` is none of season, place, flour, yeast, dates"
+            )));
+        }
     };
     let law = outlook::law(&g.learned, Without::default());
-    let builder = Builder { sources: g.sources, habit: g.learned.habit, lag_scale: g.learned.lag.scale, usual_yeast: Some(&g.learned.usual_yeast), without: Without::default() };
+    let builder = Builder {
+        sources: g.sources,
+        habit: g.learned.habit,
+        lag_scale: g.learned.lag.scale,
+        usual_yeast: Some(&g.learned.usual_yeast),
+        without: Without::default(),
+    };
     let mut groups: BTreeMap<(usize, String), Vec<Proofed>> = BTreeMap::new();
     let (mut unreadable, mut no_group) = (0, 0);
     for stage in g.book().stages.values().filter(|s| s.stage == kind) {
-        let Some(batch) = g.book().batches.get(&stage.batch) else { continue };
-        if asked.dough.as_ref().is_some_and(|d| !d.is_empty() && *d != batch.dough) {
+        let Some(batch) = g.book().batches.get(&stage.batch) else {
+            continue;
+        };
+        if asked
+            .dough
+            .as_ref()
+            .is_some_and(|d| !d.is_empty() && *d != batch.dough)
+        {
             continue;
         }
-        let Some((end, Outcome::Ready)) = known_end(stage, g.now) else { continue };
+        let Some((end, Outcome::Ready)) = known_end(stage, g.now) else {
+            continue;
+        };
         let Some(name) = group_of(g, &by, &spans, asked.south, batch, stage.start) else {
             no_group += 1;
             continue;
         };
-        let Some(known) = builder.known(&stage.batch, kind, g.now, law)? else { continue };
+        let Some(known) = builder.known(&stage.batch, kind, g.now, law)? else {
+            continue;
+        };
         let minutes = end.seconds_since(stage.start) / 60.0;
         let age_min = known.path.now().age_min;
         if known.track.readings == 0 || minutes < 1.0 || age_min < 0.1 {
@@ -164,23 +199,44 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
             recipe: batch.dough.clone(),
             covariates: vec![known.subject.ln_dose],
         };
-        groups.entry(name).or_default().push(Proofed { bake, known, minutes, age_min });
+        groups.entry(name).or_default().push(Proofed {
+            bake,
+            known,
+            minutes,
+            age_min,
+        });
     }
     if groups.len() > MOST_GROUPS {
-        return Err(PlanError::Bad(format!("{} groups are too many to compare ({MOST_GROUPS} at most): choose a dough or dates", groups.len())));
+        return Err(PlanError::Bad(format!(
+            "{} groups are too many to compare ({MOST_GROUPS} at most): choose a dough or dates",
+            groups.len()
+        )));
     }
     let for_model: Vec<Group> = groups
         .iter()
-        .map(|((_, name), proofs)| Group { name: name.clone(), bakes: proofs.iter().map(|p| p.bake.clone()).collect() })
+        .map(|((_, name), proofs)| Group {
+            name: name.clone(),
+            bakes: proofs.iter().map(|p| p.bake.clone()).collect(),
+        })
         .collect();
     let pairs = compare_all(&for_model)?.iter().map(pair).collect();
-    let any_difference_p = if for_model.len() > 2 { any_difference(&for_model)?.map(|f| f.p) } else { None };
+    let any_difference_p = if for_model.len() > 2 {
+        any_difference(&for_model)?.map(|f| f.p)
+    } else {
+        None
+    };
     let mut evidence = vec![format!(
         "Only {} proofs that ended just right, with readings of their air, are compared; yeast and each dough's own pace are taken out.",
-        if kind == StageKind::Bulk { "bulk" } else { "final" }
+        if kind == StageKind::Bulk {
+            "bulk"
+        } else {
+            "final"
+        }
     )];
     if unreadable > 0 {
-        evidence.push(format!("{unreadable} left out: no readings of the air they stood in."));
+        evidence.push(format!(
+            "{unreadable} left out: no readings of the air they stood in."
+        ));
     }
     if no_group > 0 {
         evidence.push(format!("{no_group} belong to none of the groups."));
@@ -191,7 +247,10 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
     Ok(CompareDocument {
         by,
         stage: kind,
-        groups: groups.iter().map(|((_, name), proofs)| group(g, name, proofs)).collect(),
+        groups: groups
+            .iter()
+            .map(|((_, name), proofs)| group(g, name, proofs))
+            .collect(),
         pairs,
         any_difference_p,
         evidence,
@@ -199,10 +258,20 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
 }
 
 /// A group's place in the order, and its name.
-fn group_of(g: &Grounds<'_>, by: &str, spans: &[(String, UtcMs, UtcMs)], south: bool, batch: &Batch, start: UtcMs) -> Option<(usize, String)> {
+fn group_of(
+    g: &Grounds<'_>,
+    by: &str,
+    spans: &[(String, UtcMs, UtcMs)],
+    south: bool,
+    batch: &Batch,
+    start: UtcMs,
+) -> Option<(usize, String)> {
     let lot = |what: &str| {
         let lot = batch.lot.as_ref()?.get(what)?;
-        Some((0, lot.as_str().map_or_else(|| lot.to_string(), str::to_owned)))
+        Some((
+            0,
+            lot.as_str().map_or_else(|| lot.to_string(), str::to_owned),
+        ))
     };
     match by {
         "place" => Some((0, g.book().place_at(&batch.id, start)?.to_owned())),
@@ -225,7 +294,11 @@ fn group_of(g: &Grounds<'_>, by: &str, spans: &[(String, UtcMs, UtcMs)], south: 
 
 /// The user's own dates: whole days in their zone, both ends included.
 fn spans(g: &Grounds<'_>, text: &str) -> Result<Vec<(String, UtcMs, UtcMs)>, PlanError> {
-    let bad = |part: &str| PlanError::Bad(format!("dates: `{part}` is not name=2026-01-01..2026-03-31"));
+    let bad = |part: &str| {
+        PlanError::Bad(format!(
+            "dates: `{part}` is not name=2026-01-01..2026-03-31"
+        ))
+    };
     let found: Vec<_> = text
         .split(';')
         .map(str::trim)
@@ -253,11 +326,16 @@ fn spans(g: &Grounds<'_>, text: &str) -> Result<Vec<(String, UtcMs, UtcMs)>, Pla
 fn middle(values: &mut [f64]) -> f64 {
     values.sort_by(f64::total_cmp);
     let n = values.len();
-    if n == 0 { 0.0 } else { 0.5 * (values[(n - 1) / 2] + values[n / 2]) }
+    if n == 0 {
+        0.0
+    } else {
+        0.5 * (values[(n - 1) / 2] + values[n / 2])
+    }
 }
 
 fn group(g: &Grounds<'_>, name: &str, proofs: &[Proofed]) -> GroupDocument {
-    let (mut clock, mut effective): (Vec<f64>, Vec<f64>) = proofs.iter().map(|p| (p.minutes, p.age_min)).unzip();
+    let (mut clock, mut effective): (Vec<f64>, Vec<f64>) =
+        proofs.iter().map(|p| (p.minutes, p.age_min)).unzip();
     let (clock_min, effective_min) = (middle(&mut clock), middle(&mut effective));
     // Each proof's own curve, fitted to what was seen of it; the group's band lies over these.
     let bands: Vec<_> = proofs
@@ -272,7 +350,10 @@ fn group(g: &Grounds<'_>, name: &str, proofs: &[Proofed]) -> GroupDocument {
         (0..POINTS)
             .filter_map(|i| {
                 let x = end * i as f64 / (POINTS - 1) as f64;
-                let mut rises: Vec<f64> = bands.iter().filter_map(|(p, band)| at(p, x).map(|age| band.at(age)[1])).collect();
+                let mut rises: Vec<f64> = bands
+                    .iter()
+                    .filter_map(|(p, band)| at(p, x).map(|age| band.at(age)[1]))
+                    .collect();
                 rises.sort_by(f64::total_cmp);
                 let n = rises.len();
                 let quantile = |p: f64| {
@@ -291,9 +372,18 @@ fn group(g: &Grounds<'_>, name: &str, proofs: &[Proofed]) -> GroupDocument {
             .collect()
     };
     // A proof is on the curve as long as it ran, to the middle proof's end.
-    let by_clock = curve(clock_min, &|p, x| (x <= p.minutes + 1e-9).then(|| p.known.path.age_at(x)));
+    let by_clock = curve(clock_min, &|p, x| {
+        (x <= p.minutes + 1e-9).then(|| p.known.path.age_at(x))
+    });
     let by_effective_time = curve(effective_min, &|p, x| (x <= p.age_min + 1e-9).then_some(x));
-    GroupDocument { name: name.to_owned(), proofs: proofs.len(), clock_min: clock_min.round(), effective_min: effective_min.round(), by_clock, by_effective_time }
+    GroupDocument {
+        name: name.to_owned(),
+        proofs: proofs.len(),
+        clock_min: clock_min.round(),
+        effective_min: effective_min.round(),
+        by_clock,
+        by_effective_time,
+    }
 }
 
 fn pair(c: &Comparison) -> PairDocument {
@@ -317,11 +407,39 @@ fn pair(c: &Comparison) -> PairDocument {
         second: c.names.1.clone(),
         clock_percent: percent(c.ln_clock_difference),
         explained_percent: percent(c.explained_by_temperature),
-        left_percent: c.difference.map(|d| [percent(d.estimate), percent(d.interval.0), percent(d.interval.1)]),
+        left_percent: c.difference.map(|d| {
+            [
+                percent(d.estimate),
+                percent(d.interval.0),
+                percent(d.interval.1),
+            ]
+        }),
         p_adjusted: c.difference.map(|d| d.p_adjusted),
         verdict,
         reason,
         words: c.plain(),
+    }
+}
+
+impl PairDocument {
+    /// The comparison in sentences.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let more = |v: f64| {
+            if v >= 0.0 {
+                format!("{v:.0} % longer")
+            } else {
+                format!("{:.0} % shorter", -v)
+            }
+        };
+        format!(
+            "By the clock {} took {} than {}; temperature makes it {}. {}",
+            self.second,
+            more(self.clock_percent),
+            self.first,
+            more(self.explained_percent),
+            self.words
+        )
     }
 }
 
@@ -333,15 +451,20 @@ impl CompareDocument {
             .groups
             .iter()
             .map(|g| {
-                let n = if g.proofs == 1 { "1 proof".to_owned() } else { format!("{} proofs", g.proofs) };
-                format!("{}: {n}, half of them done in {} by the clock, {} at 27 °C.", g.name, minutes(g.clock_min), minutes(g.effective_min))
+                let n = if g.proofs == 1 {
+                    "1 proof".to_owned()
+                } else {
+                    format!("{} proofs", g.proofs)
+                };
+                format!(
+                    "{}: {n}, half of them done in {} by the clock, {} at 27 °C.",
+                    g.name,
+                    minutes(g.clock_min),
+                    minutes(g.effective_min)
+                )
             })
             .collect();
-        for p in &self.pairs {
-            let more = |v: f64| if v >= 0.0 { format!("{v:.0} % longer") } else { format!("{:.0} % shorter", -v) };
-            out.push(format!("By the clock {} took {} than {}; temperature makes it {}. {}",
-                p.second, more(p.clock_percent), p.first, more(p.explained_percent), p.words));
-        }
+        out.extend(self.pairs.iter().map(PairDocument::sentence));
         out.extend(self.evidence.iter().cloned());
         out
     }

@@ -93,21 +93,47 @@ pub struct HoldDocument {
 /// If no proof of the batch is in progress, or a number cannot be.
 pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanError> {
     let book = g.book();
-    let no_stage = || ForecastError::NoStage { batch: asked.batch.clone(), at: g.now };
-    let record = book.batches.get(&asked.batch).ok_or_else(|| ForecastError::NoBatch(asked.batch.clone()))?;
-    let kind = book.stage_in_progress(&asked.batch, g.now).ok_or_else(no_stage)?.stage;
-    let outlook = outlook::look_ahead(g.sources, &g.learned, &asked.batch, kind, g.now, Without::default())?;
+    let no_stage = || ForecastError::NoStage {
+        batch: asked.batch.clone(),
+        at: g.now,
+    };
+    let record = book
+        .batches
+        .get(&asked.batch)
+        .ok_or_else(|| ForecastError::NoBatch(asked.batch.clone()))?;
+    let kind = book
+        .stage_in_progress(&asked.batch, g.now)
+        .ok_or_else(no_stage)?
+        .stage;
+    let outlook = outlook::look_ahead(
+        g.sources,
+        &g.learned,
+        &asked.batch,
+        kind,
+        g.now,
+        Without::default(),
+    )?;
     let now_min = g.minute(g.now);
     let hold = Hold {
         path: outlook.known.path.branch(),
         now_min,
-        ready: ProofAge { ln_age: outlook.posterior.mean(), sd: outlook.posterior.sd(), tilt_sd: 0.0, known_warmth: 0.0 },
+        ready: ProofAge {
+            ln_age: outlook.posterior.mean(),
+            sd: outlook.posterior.sd(),
+            tilt_sd: 0.0,
+            known_warmth: 0.0,
+        },
         room: room(g, &outlook, now_min)?,
         fridge: g.fridge(asked.fridge.as_deref(), asked.fridge_c)?.0,
     };
     let risk = asked.over_percent.unwrap_or(OVER_PERCENT) / 100.0;
     let back = g.moment("back", &asked.back)?;
-    let put_in = asked.put_in.as_deref().filter(|t| !t.trim().is_empty()).map(|t| g.moment("put_in", t)).transpose()?;
+    let put_in = asked
+        .put_in
+        .as_deref()
+        .filter(|t| !t.trim().is_empty())
+        .map(|t| g.moment("put_in", t))
+        .transpose()?;
     let mut document = HoldDocument {
         batch: asked.batch.clone(),
         stage: kind,
@@ -117,7 +143,11 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
         latest_in: None,
         holds_until: None,
         take_out: None,
-        cautions: book.doughs.get(&record.dough).map(|d| d.caution.clone()).unwrap_or_default(),
+        cautions: book
+            .doughs
+            .get(&record.dough)
+            .map(|d| d.caution.clone())
+            .unwrap_or_default(),
     };
     let mut into = put_in.map(|t| g.minute(t));
     match hold.until(g.minute(back), risk)? {
@@ -126,7 +156,10 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
             document.answer = "too_late";
             document.over = Some(share(chance_over));
         }
-        HoldAnswer::Fridge { latest_in_min, holds_until_min } => {
+        HoldAnswer::Fridge {
+            latest_in_min,
+            holds_until_min,
+        } => {
             document.answer = "fridge";
             document.latest_in = Some(g.at_minute(latest_in_min.floor()));
             document.holds_until = holds_until_min.map(|m| g.at_minute(m.floor()));
@@ -134,7 +167,9 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
         }
     }
     if let Some(put_in) = put_in {
-        document.holds_until = hold.holds_until(g.minute(put_in), risk)?.map(|m| g.at_minute(m.floor()));
+        document.holds_until = hold
+            .holds_until(g.minute(put_in), risk)?
+            .map(|m| g.at_minute(m.floor()));
     }
     if let (Some(text), Some(into)) = (asked.ready.as_deref().filter(|t| !t.is_empty()), into) {
         let wanted = g.moment("ready", text)?;
@@ -146,12 +181,28 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
 fn out(g: &Grounds<'_>, found: TakeOut) -> Out {
     let three = |m: Moment| {
         let at = |m: Option<f64>| m.map(|m| g.at_minute(m));
-        Three { p10: at(m.p10), p50: at(m.p50), p90: at(m.p90) }
+        Three {
+            p10: at(m.p10),
+            p50: at(m.p50),
+            p90: at(m.p90),
+        }
     };
     match found {
-        TakeOut::At { minute, ready } => Out { state: "at", at: Some(g.at_minute(minute)), ready: three(ready) },
-        TakeOut::ReadyInFridge { ready } => Out { state: "ready_in_fridge", at: None, ready: three(ready) },
-        TakeOut::NotByThen { ready } => Out { state: "not_by_then", at: None, ready: three(ready) },
+        TakeOut::At { minute, ready } => Out {
+            state: "at",
+            at: Some(g.at_minute(minute)),
+            ready: three(ready),
+        },
+        TakeOut::ReadyInFridge { ready } => Out {
+            state: "ready_in_fridge",
+            at: None,
+            ready: three(ready),
+        },
+        TakeOut::NotByThen { ready } => Out {
+            state: "not_by_then",
+            at: None,
+            ready: three(ready),
+        },
     }
 }
 
@@ -160,11 +211,21 @@ fn out(g: &Grounds<'_>, found: TakeOut) -> Out {
 fn room(g: &Grounds<'_>, outlook: &outlook::Outlook, now_min: f64) -> Result<Place, PlanError> {
     let track = &outlook.known.track;
     if track.kind == PlaceKind::Fridge {
-        let room = g.place_names().into_iter().find(|n| g.book().kind_of(n) == PlaceKind::Room);
+        let room = g
+            .place_names()
+            .into_iter()
+            .find(|n| g.book().kind_of(n) == PlaceKind::Room);
         return Ok(g.place(room.as_deref().unwrap_or("kitchen"), None)?.0);
     }
-    let points = (0..=48).map(|i| f64::from(i) * 15.0).map(|ahead| (now_min + ahead, track.outlook.at(ahead, 0.0))).collect();
-    Ok(Place { name: track.place.clone(), course: Course::Points(points), sd_c: track.outlook.sd_c.clamp(0.0, 10.0) })
+    let points = (0..=48)
+        .map(|i| f64::from(i) * 15.0)
+        .map(|ahead| (now_min + ahead, track.outlook.at(ahead, 0.0)))
+        .collect();
+    Ok(Place {
+        name: track.place.clone(),
+        course: Course::Points(points),
+        sd_c: track.outlook.sd_c.clamp(0.0, 10.0),
+    })
 }
 
 impl HoldDocument {
@@ -175,7 +236,7 @@ impl HoldDocument {
         let mut out = Vec::new();
         out.push(match (self.answer, self.latest_in) {
             ("fridge", Some(t)) => format!("Into the fridge by {} and it can wait until you are back at {}.", when(t), when(self.back)),
-            ("too_late", _) => format!("It cannot wait until {}: even in the fridge from now on it would be over-proofed {}. Bake first, or knock it back and shape again.",
+            ("too_late", _) => format!("It cannot wait until {}: even in the fridge from now on it would be over-proofed {}. Pressed flat and divided it cools sooner; else bake first, or knock it back and shape again.",
                 when(self.back), times_in(self.over.unwrap_or(1.0))),
             _ => format!("It can stay where it is until {}: it would be over-proofed {}.", when(self.back), times_in(self.over.unwrap_or(0.0))),
         });
@@ -192,12 +253,21 @@ impl HoldDocument {
             };
             let about = o.ready.p50.map_or("some day".to_owned(), when);
             out.push(match (o.state, o.at) {
-                ("at", Some(t)) => format!("Take it out at {}: ready about {about}{range}.", when(t)),
-                ("ready_in_fridge", _) => format!("It gets ready in the fridge, about {about}{range}: bake it from the cold."),
-                _ => format!("It cannot be ready by then; left out it is ready about {about}{range}."),
+                ("at", Some(t)) => {
+                    format!("Take it out at {}: ready about {about}{range}.", when(t))
+                }
+                ("ready_in_fridge", _) => format!(
+                    "It gets ready in the fridge, about {about}{range}: bake it from the cold."
+                ),
+                _ => format!(
+                    "It cannot be ready by then; left out it is ready about {about}{range}."
+                ),
             });
         }
-        out.push("Cover it well. How far past ready is too far is a guess: look at the dough.".to_owned());
+        out.push(
+            "Cover it well. How far past ready is too far is a guess: look at the dough."
+                .to_owned(),
+        );
         out
     }
 }

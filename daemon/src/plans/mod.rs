@@ -68,17 +68,30 @@ pub struct Grounds<'a> {
 ///
 /// # Errors
 /// If the store cannot be read, or what `answer` says.
-pub fn on<T>(app: &App, zone: TimeZone, answer: impl FnOnce(&Grounds<'_>) -> Result<T, PlanError>) -> Result<T, PlanError> {
+pub fn on<T>(
+    app: &App,
+    zone: TimeZone,
+    answer: impl FnOnce(&Grounds<'_>) -> Result<T, PlanError>,
+) -> Result<T, PlanError> {
     let book = app.book();
     let sensors = model_sensors(app)?;
     let readings = source::FromStore(app.store.as_ref());
-    let sources = Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let sources = Sources {
+        book: &book,
+        readings: &readings,
+        model_sensors: &sensors,
+    };
     let now = app.clock.now();
     let learned = match learned::by_hand(app)? {
         Some(l) => l,
         None => app.live.memory().at(sources, now, 0)?,
     };
-    answer(&Grounds { sources, learned, now, zone })
+    answer(&Grounds {
+        sources,
+        learned,
+        now,
+        zone,
+    })
 }
 
 impl Grounds<'_> {
@@ -97,16 +110,26 @@ impl Grounds<'_> {
                 PlanError::Bad(format!("{name}: `{text}` is not a time: write 15:00, or RFC 3339 like 2026-01-10T15:00:00Z"))
             });
         };
-        let today = self.now.timestamp().to_zoned_datetime(self.zone.clone()).date();
+        let today = self
+            .now
+            .timestamp()
+            .to_zoned_datetime(self.zone.clone())
+            .date();
         for days in 0..=2_i64 {
-            let Ok(day) = today.checked_add(days.days()) else { continue };
-            let Ok(moment) = day.to_datetime(time).to_zoned_datetime(self.zone.clone()) else { continue };
+            let Ok(day) = today.checked_add(days.days()) else {
+                continue;
+            };
+            let Ok(moment) = day.to_datetime(time).to_zoned_datetime(self.zone.clone()) else {
+                continue;
+            };
             let moment = UtcMs(moment.timestamp().as_millisecond());
             if moment >= self.now {
                 return Ok(moment);
             }
         }
-        Err(PlanError::Bad(format!("{name}: `{text}` does not come in the next days")))
+        Err(PlanError::Bad(format!(
+            "{name}: `{text}` does not come in the next days"
+        )))
     }
 
     /// The last midnight: the plan's clock counts minutes from it.

@@ -158,7 +158,12 @@ pub fn keep(store: &dyn Store, place: &str, learned: Response) -> Result<(), Pla
 ///
 /// # Errors
 /// If a number cannot be, or the store fails.
-pub fn ask(g: &Grounds<'_>, store: &dyn Store, asked: &OvenAsked, file: bool) -> Result<OvenDocument, PlanError> {
+pub fn ask(
+    g: &Grounds<'_>,
+    store: &dyn Store,
+    asked: &OvenAsked,
+    file: bool,
+) -> Result<OvenDocument, PlanError> {
     let document = answer(g, response(store, &asked.place)?, asked)?;
     if file
         && document.run.as_ref().is_some_and(|r| r.state == "enough")
@@ -174,20 +179,41 @@ pub fn ask(g: &Grounds<'_>, store: &dyn Store, asked: &OvenAsked, file: bool) ->
 ///
 /// # Errors
 /// If a number cannot be.
-pub fn answer(g: &Grounds<'_>, known: Option<Response>, asked: &OvenAsked) -> Result<OvenDocument, PlanError> {
+pub fn answer(
+    g: &Grounds<'_>,
+    known: Option<Response>,
+    asked: &OvenAsked,
+) -> Result<OvenDocument, PlanError> {
     if asked.place.trim().is_empty() {
         return Err(PlanError::Bad("say which oven: the place's name".into()));
     }
-    let recipe = asked.dough.as_deref().map(|d| g.recipe(d, |_| {})).transpose()?;
-    let ceiling = recipe.as_ref().and_then(|r| r.record.ceiling).unwrap_or(USUAL_CEILING_C);
+    let recipe = asked
+        .dough
+        .as_deref()
+        .map(|d| g.recipe(d, |_| {}))
+        .transpose()?;
+    let ceiling = recipe
+        .as_ref()
+        .and_then(|r| r.record.ceiling)
+        .unwrap_or(USUAL_CEILING_C);
     let target = asked.target_c.unwrap_or(USUAL_TARGET_C.min(ceiling));
     let room = match asked.room_c {
         Some(c) => c,
         None => room_around(g, &asked.place)?,
     };
-    let mut document = OvenDocument { place: asked.place.clone(), target, ceiling, room: tenth(room), run: None, response: known, light: None };
+    let mut document = OvenDocument {
+        place: asked.place.clone(),
+        target,
+        ceiling,
+        room: tenth(room),
+        run: None,
+        response: known,
+        light: None,
+    };
     if let Some(since) = asked.since.as_deref().filter(|t| !t.is_empty()) {
-        let parse = |name: &str, t: &str| UtcMs::parse(t).map_err(|e| PlanError::Bad(format!("{name}: {e}")));
+        let parse = |name: &str, t: &str| {
+            UtcMs::parse(t).map_err(|e| PlanError::Bad(format!("{name}: {e}")))
+        };
         let from = parse("since", since)?;
         let to = match asked.until.as_deref().filter(|t| !t.is_empty()) {
             Some(t) => parse("until", t)?,
@@ -206,8 +232,16 @@ pub fn answer(g: &Grounds<'_>, known: Option<Response>, asked: &OvenAsked) -> Re
             Some(c) => c,
             None => newest(g, &asked.place)?.unwrap_or(room),
         };
-        let tau_min = recipe.as_ref().map_or(90.0, |r| if asked.shaped { r.piece_tau_min } else { r.bulk_tau_min });
-        let dough = asked.dough_c.unwrap_or_else(|| g.learned.habit.expect(room).mean_c);
+        let tau_min = recipe.as_ref().map_or(90.0, |r| {
+            if asked.shaped {
+                r.piece_tau_min
+            } else {
+                r.bulk_tau_min
+            }
+        });
+        let dough = asked
+            .dough_c
+            .unwrap_or_else(|| g.learned.habit.expect(room).mean_c);
         let plan = LampPlan::new(
             LampBox::new(known.time_constant_min * 60.0, known.rise_c)?,
             known.rise_sd_c,
@@ -236,9 +270,18 @@ fn response_of(oven: LampBox, fit: &Approach, at: UtcMs) -> Response {
 }
 
 fn run_state(advice: &RunAdvice, readings: usize) -> RunState {
-    let blank = RunState { state: "wait", minutes_more: None, heading: None, reason: None, readings };
+    let blank = RunState {
+        state: "wait",
+        minutes_more: None,
+        heading: None,
+        reason: None,
+        readings,
+    };
     match advice {
-        RunAdvice::Wait { minutes_more, heading_c } => RunState {
+        RunAdvice::Wait {
+            minutes_more,
+            heading_c,
+        } => RunState {
             minutes_more: Some(minutes_more.round()),
             heading: heading_c.map(|(low, high)| [tenth(low), tenth(high)]),
             ..blank
@@ -248,7 +291,10 @@ fn run_state(advice: &RunAdvice, readings: usize) -> RunState {
             heading: Some([tenth(fit.plateau_90_c.0), tenth(fit.plateau_90_c.1)]),
             ..blank
         },
-        RunAdvice::HeatIsOn => RunState { state: "heat_is_on", ..blank },
+        RunAdvice::HeatIsOn => RunState {
+            state: "heat_is_on",
+            ..blank
+        },
         RunAdvice::Inconclusive(why) => RunState {
             state: "inconclusive",
             reason: Some(match why {
@@ -277,13 +323,27 @@ fn light(g: &Grounds<'_>, plan: &LampPlan) -> Light {
             LampSafety::MustGoOff { .. } => "must_go_off",
             LampSafety::TooWarmNow => "too_warm_now",
         },
-        off_by: if let LampSafety::MustGoOff { by_s } = plan.safety { Some(after(by_s)) } else { None },
-        rhythm_min: plan.rhythm.map(|r| [(r.on_s / 60.0).round(), (r.off_s / 60.0).round()]),
+        off_by: if let LampSafety::MustGoOff { by_s } = plan.safety {
+            Some(after(by_s))
+        } else {
+            None
+        },
+        rhythm_min: plan
+            .rhythm
+            .map(|r| [(r.on_s / 60.0).round(), (r.off_s / 60.0).round()]),
     }
 }
 
-fn log_of(g: &Grounds<'_>, place: &str, from: UtcMs, to: UtcMs) -> Result<Vec<(f64, f64)>, PlanError> {
-    let readings = g.sources.readings.of_place(place, Quantity::AirTemperature, from, to)?;
+fn log_of(
+    g: &Grounds<'_>,
+    place: &str,
+    from: UtcMs,
+    to: UtcMs,
+) -> Result<Vec<(f64, f64)>, PlanError> {
+    let readings = g
+        .sources
+        .readings
+        .of_place(place, Quantity::AirTemperature, from, to)?;
     Ok(readings
         .iter()
         .filter(|r| r.value.is_finite())
@@ -292,17 +352,31 @@ fn log_of(g: &Grounds<'_>, place: &str, from: UtcMs, to: UtcMs) -> Result<Vec<(f
 }
 
 fn newest(g: &Grounds<'_>, place: &str) -> Result<Option<f64>, PlanError> {
-    let readings = g.sources.readings.of_place(place, Quantity::AirTemperature, g.now.plus_min(-NOW_MIN), g.now.plus_ms(1))?;
+    let readings = g.sources.readings.of_place(
+        place,
+        Quantity::AirTemperature,
+        g.now.plus_min(-NOW_MIN),
+        g.now.plus_ms(1),
+    )?;
     Ok(readings.last().map(|r| r.value))
 }
 
 fn room_around(g: &Grounds<'_>, place: &str) -> Result<f64, PlanError> {
     let inside = g.book().places.get(place).and_then(|p| p.inside.clone());
-    let room = inside.or_else(|| g.place_names().into_iter().find(|n| g.book().kind_of(n) == PlaceKind::Room));
+    let room = inside.or_else(|| {
+        g.place_names()
+            .into_iter()
+            .find(|n| g.book().kind_of(n) == PlaceKind::Room)
+    });
     let Some(room) = room else { return Ok(21.0) };
     match newest(g, &room)? {
         Some(c) => Ok(c),
-        None => Ok(g.place(&room, None)?.0.course.at(g.minute(g.now)).clamp(5.0, 40.0)),
+        None => Ok(g
+            .place(&room, None)?
+            .0
+            .course
+            .at(g.minute(g.now))
+            .clamp(5.0, 40.0)),
     }
 }
 
@@ -353,7 +427,16 @@ impl OvenDocument {
 }
 
 fn run_words(run: &RunState, response: Option<&Response>, show: &Show) -> Vec<String> {
-    let heading = run.heading.map(|[a, b]| format!(" It seems to be heading for {} to {}.", show.temperature(a), show.temperature(b))).unwrap_or_default();
+    let heading = run
+        .heading
+        .map(|[a, b]| {
+            format!(
+                " It seems to be heading for {} to {}.",
+                show.temperature(a),
+                show.temperature(b)
+            )
+        })
+        .unwrap_or_default();
     vec![match (run.state, run.reason, response) {
         ("wait", ..) => format!("Leave it for about {} more, door shut.{heading}", minutes(run.minutes_more.unwrap_or(0.0))),
         ("enough", _, Some(r)) => format!("That is enough: the light warms this oven {} over the room. You can switch it off and plan with it.", show.difference(r.rise_c).trim_start_matches('+')),

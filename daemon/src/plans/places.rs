@@ -44,20 +44,48 @@ impl Grounds<'_> {
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn place(&self, name: &str, stated_c: Option<f64>) -> Result<(Place, AssumedAir), PlanError> {
+    pub fn place(
+        &self,
+        name: &str,
+        stated_c: Option<f64>,
+    ) -> Result<(Place, AssumedAir), PlanError> {
         let kind = self.book().kind_of(name);
         let (course, sd_c, from) = if let Some(c) = stated_c {
             (Course::Steady(c), STATED_SD_C, "as you said".to_owned())
-        } else if let Some((course, sd)) = if kind == PlaceKind::Room { self.habit_of(name)? } else { None } {
-            (course, sd, "its habit by the hour over the last two weeks".to_owned())
-        } else if let Some(c) = self.sources.usual_air(name, self.now)? {
-            (Course::Steady(c), USUAL_SD_C, "what it usually is".to_owned())
-        } else if kind == PlaceKind::Fridge {
-            (Course::Steady(FRIDGE_C), USUAL_SD_C, "assumed: no thermometer in it".to_owned())
+        } else if let Some((course, sd)) = if kind == PlaceKind::Room {
+            self.habit_of(name)?
         } else {
-            (Course::Steady(UNKNOWN_AIR_C), UNKNOWN_SD_C, "assumed: no reading of it yet".to_owned())
+            None
+        } {
+            (
+                course,
+                sd,
+                "its habit by the hour over the last two weeks".to_owned(),
+            )
+        } else if let Some(c) = self.sources.usual_air(name, self.now)? {
+            (
+                Course::Steady(c),
+                USUAL_SD_C,
+                "what it usually is".to_owned(),
+            )
+        } else if kind == PlaceKind::Fridge {
+            (
+                Course::Steady(FRIDGE_C),
+                USUAL_SD_C,
+                "assumed: no thermometer in it".to_owned(),
+            )
+        } else {
+            (
+                Course::Steady(UNKNOWN_AIR_C),
+                UNKNOWN_SD_C,
+                "assumed: no reading of it yet".to_owned(),
+            )
         };
-        let swing_c = if let Course::Daily { swing_c, .. } = &course { *swing_c } else { 0.0 };
+        let swing_c = if let Course::Daily { swing_c, .. } = &course {
+            *swing_c
+        } else {
+            0.0
+        };
         let assumed = AssumedAir {
             place: name.to_owned(),
             air_c: tenth(course.mean_c()),
@@ -65,17 +93,39 @@ impl Grounds<'_> {
             within_c: tenth(sd_c),
             from,
         };
-        Ok((Place { name: name.to_owned(), course, sd_c }, assumed))
+        Ok((
+            Place {
+                name: name.to_owned(),
+                course,
+                sd_c,
+            },
+            assumed,
+        ))
     }
 
     /// The fridge: the one named, else the only one, else one at 4 °C.
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn fridge(&self, name: Option<&str>, stated_c: Option<f64>) -> Result<(Place, AssumedAir), PlanError> {
-        let of_kind = self.book().places.values().find(|p| p.kind == Some(PlaceKind::Fridge));
+    pub fn fridge(
+        &self,
+        name: Option<&str>,
+        stated_c: Option<f64>,
+    ) -> Result<(Place, AssumedAir), PlanError> {
+        let of_kind = self
+            .book()
+            .places
+            .values()
+            .find(|p| p.kind == Some(PlaceKind::Fridge));
         match name.or(of_kind.map(|p| p.name.as_str())) {
-            Some(name) => self.place(name, stated_c.or(if self.book().kind_of(name) == PlaceKind::Fridge { None } else { Some(FRIDGE_C) })),
+            Some(name) => self.place(
+                name,
+                stated_c.or(if self.book().kind_of(name) == PlaceKind::Fridge {
+                    None
+                } else {
+                    Some(FRIDGE_C)
+                }),
+            ),
             None => self.place("fridge", Some(stated_c.unwrap_or(FRIDGE_C))),
         }
     }
@@ -83,10 +133,16 @@ impl Grounds<'_> {
     /// Once round the day by least squares on hourly means; `None` with too few.
     fn habit_of(&self, place: &str) -> Result<Option<(Course, f64)>, PlanError> {
         let from = self.now.plus_min(-HABIT_DAYS * 1440.0);
-        let readings = self.sources.readings.of_place(place, Quantity::AirTemperature, from, self.now)?;
-        let mut hours: std::collections::BTreeMap<i64, (f64, f64)> = std::collections::BTreeMap::new();
+        let readings =
+            self.sources
+                .readings
+                .of_place(place, Quantity::AirTemperature, from, self.now)?;
+        let mut hours: std::collections::BTreeMap<i64, (f64, f64)> =
+            std::collections::BTreeMap::new();
         for r in readings.iter().filter(|r| r.value.is_finite()) {
-            let hour = hours.entry((self.minute(r.time) / 60.0).floor() as i64).or_default();
+            let hour = hours
+                .entry((self.minute(r.time) / 60.0).floor() as i64)
+                .or_default();
             hour.0 += r.value;
             hour.1 += 1.0;
         }
@@ -100,7 +156,9 @@ impl Grounds<'_> {
             hours.keys().map(|h| turn(h).sin()).collect(),
         ];
         let y: Vec<f64> = hours.values().map(|(sum, n)| sum / n).collect();
-        let Some(fit) = ordinary_least_squares(&columns, &y) else { return Ok(None) };
+        let Some(fit) = ordinary_least_squares(&columns, &y) else {
+            return Ok(None);
+        };
         let (a, b) = (fit.coefficients[1], fit.coefficients[2]);
         let course = Course::Daily {
             mean_c: fit.coefficients[0],
@@ -128,6 +186,9 @@ impl Grounds<'_> {
         if !last.is_empty() {
             return last.to_owned();
         }
-        self.place_names().into_iter().next().unwrap_or_else(|| "kitchen".to_owned())
+        self.place_names()
+            .into_iter()
+            .next()
+            .unwrap_or_else(|| "kitchen".to_owned())
     }
 }

@@ -2,7 +2,9 @@
 //! change to hit an hour.
 
 use doughwarden_dashboards::show::Show;
-use doughwarden_model::planning::{Bake, Change, Lever, Moment, Place, Proof, Stay, Step, Timetable};
+use doughwarden_model::planning::{
+    Bake, Change, Lever, Moment, Place, Proof, Stay, Step, Timetable,
+};
 use serde::{Deserialize, Serialize};
 
 use super::places::AssumedAir;
@@ -141,7 +143,12 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     let (bake, assumed_air) = bake(g, &recipe, asked)?;
     let table_min = g.minute(table);
     let latest = bake.latest_start(table_min, risk)?;
-    let given = asked.start.as_deref().filter(|t| !t.trim().is_empty()).map(|t| g.moment("start", t)).transpose()?;
+    let given = asked
+        .start
+        .as_deref()
+        .filter(|t| !t.trim().is_empty())
+        .map(|t| g.moment("start", t))
+        .transpose()?;
     // A start that is past cannot be kept: from now on, then, with what to change.
     let kept = given.or((latest.start_min < g.minute(g.now)).then_some(g.now));
     let start_min = kept.map_or(latest.start_min, |t| g.minute(t));
@@ -156,7 +163,10 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     };
     let mut evidence = vec![recipe.rests_on.clone()];
     if given.is_none() && kept.is_some() {
-        evidence.insert(0, "The latest start is past already: this is what happens if you start now.".into());
+        evidence.insert(
+            0,
+            "The latest start is past already: this is what happens if you start now.".into(),
+        );
     }
     let mut cautions = recipe.record.caution.clone();
     let ceiling = recipe.record.ceiling.unwrap_or(CEILING_C);
@@ -180,10 +190,17 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     })
 }
 
-fn bake(g: &Grounds<'_>, recipe: &Recipe, asked: &PlanAsked) -> Result<(Bake, Vec<AssumedAir>), PlanError> {
+fn bake(
+    g: &Grounds<'_>,
+    recipe: &Recipe,
+    asked: &PlanAsked,
+) -> Result<(Bake, Vec<AssumedAir>), PlanError> {
     let usual = g.default_place(&recipe.batch.place);
     let bulk_name = asked.bulk_place.clone().unwrap_or(usual);
-    let final_name = asked.final_place.clone().unwrap_or_else(|| bulk_name.clone());
+    let final_name = asked
+        .final_place
+        .clone()
+        .unwrap_or_else(|| bulk_name.clone());
     let mut places: Vec<Place> = Vec::new();
     let mut assumed: Vec<AssumedAir> = Vec::new();
     let mut add = |(place, air): (Place, AssumedAir)| {
@@ -205,9 +222,18 @@ fn bake(g: &Grounds<'_>, recipe: &Recipe, asked: &PlanAsked) -> Result<(Bake, Ve
     let mut bulk = Proof::at(bulk_at, recipe.bulk, recipe.bulk_tau_min);
     if let (Some(hours), Some(fridge)) = (asked.night_h, fridge_at) {
         bulk.stays = vec![
-            Stay { place: bulk_at, for_min: Some(30.0) },
-            Stay { place: fridge, for_min: Some(hours * 60.0) },
-            Stay { place: bulk_at, for_min: None },
+            Stay {
+                place: bulk_at,
+                for_min: Some(30.0),
+            },
+            Stay {
+                place: fridge,
+                for_min: Some(hours * 60.0),
+            },
+            Stay {
+                place: bulk_at,
+                for_min: None,
+            },
         ];
     }
     let step = |given: Option<f64>, usual: f64| Step::about(given.unwrap_or(usual));
@@ -215,7 +241,11 @@ fn bake(g: &Grounds<'_>, recipe: &Recipe, asked: &PlanAsked) -> Result<(Bake, Ve
         law: recipe.law,
         mixing: step(asked.mixing_min, USUAL_MIN[0]),
         dough_c: asked.dough_c.unwrap_or(start.mean_c),
-        dough_sd_c: if asked.dough_c.is_some() { 0.8 } else { start.sd_c.min(5.0) },
+        dough_sd_c: if asked.dough_c.is_some() {
+            0.8
+        } else {
+            start.sd_c.min(5.0)
+        },
         bulk,
         shaping: step(asked.shaping_min, USUAL_MIN[1]),
         final_proof: Proof::at(final_at, recipe.final_proof, recipe.piece_tau_min),
@@ -237,7 +267,14 @@ fn steps(g: &Grounds<'_>, t: &Timetable) -> Vec<StepTime> {
     };
     let start = Some(t.start_min);
     vec![
-        at("begin mixing", Moment { p10: start, p50: start, p90: start }),
+        at(
+            "begin mixing",
+            Moment {
+                p10: start,
+                p50: start,
+                p90: start,
+            },
+        ),
         at("mixed, bulk begins", t.mixed),
         at("bulk is ready, shape", t.bulk_ready),
         at("shaped, final proof begins", t.shaped),
@@ -246,21 +283,43 @@ fn steps(g: &Grounds<'_>, t: &Timetable) -> Vec<StepTime> {
     ]
 }
 
-fn changes(g: &Grounds<'_>, recipe: &Recipe, bake: &Bake, start: f64, table: f64, risk: f64) -> Result<Vec<ChangeTo>, PlanError> {
+fn changes(
+    g: &Grounds<'_>,
+    recipe: &Recipe,
+    bake: &Bake,
+    start: f64,
+    table: f64,
+    risk: f64,
+) -> Result<Vec<ChangeTo>, PlanError> {
     let (exponent, sd) = g.learned.calibration.dose_exponent();
     let ceiling_c = recipe.record.ceiling.unwrap_or(CEILING_C).clamp(14.0, 40.0);
-    let mut levers = vec![Lever::Yeast { exponent: exponent.clamp(0.2, 1.5), sd: sd.clamp(0.0, 0.5) }];
+    let mut levers = vec![Lever::Yeast {
+        exponent: exponent.clamp(0.2, 1.5),
+        sd: sd.clamp(0.0, 0.5),
+    }];
     let last = bake.final_proof.stays[0].place;
     let first = bake.bulk.stays[0].place;
-    levers.push(Lever::Place { place: first, ceiling_c });
+    levers.push(Lever::Place {
+        place: first,
+        ceiling_c,
+    });
     if last != first {
-        levers.push(Lever::Place { place: last, ceiling_c });
+        levers.push(Lever::Place {
+            place: last,
+            ceiling_c,
+        });
     }
     levers.push(Lever::Dough);
     levers
         .into_iter()
         .map(|lever| {
-            let Change { to, from, risk: late, enough, .. } = bake.change(lever, start, table, risk)?;
+            let Change {
+                to,
+                from,
+                risk: late,
+                enough,
+                ..
+            } = bake.change(lever, start, table, risk)?;
             let (what, place) = match lever {
                 Lever::Yeast { .. } => ("yeast", None),
                 Lever::Place { place, .. } => ("place", Some(bake.places[place].name.clone())),
@@ -268,7 +327,14 @@ fn changes(g: &Grounds<'_>, recipe: &Recipe, bake: &Bake, start: f64, table: f64
             };
             let digits = if what == "yeast" { 100.0 } else { 10.0 };
             let tidy = |v: f64| (v * digits).round() / digits;
-            Ok(ChangeTo { what, place, from: tidy(from), to: tidy(to), late: share(late), enough })
+            Ok(ChangeTo {
+                what,
+                place,
+                from: tidy(from),
+                to: tidy(to),
+                late: share(late),
+                enough,
+            })
         })
         .collect()
 }
@@ -289,10 +355,20 @@ impl PlanDocument {
         let when = |t: UtcMs| show.when(t.timestamp());
         let mut out = Vec::new();
         let lead = if self.start == self.latest_start && !self.start_given {
-            format!("{}: begin mixing by {} to have it on the table at {}.", self.dough, when(self.start), when(self.table))
+            format!(
+                "{}: begin mixing by {} to have it on the table at {}.",
+                self.dough,
+                when(self.start),
+                when(self.table)
+            )
         } else {
-            format!("{}: begun at {}, wanted on the table at {}. The latest safe start is {}.",
-                self.dough, when(self.start), when(self.table), when(self.latest_start))
+            format!(
+                "{}: begun at {}, wanted on the table at {}. The latest safe start is {}.",
+                self.dough,
+                when(self.start),
+                when(self.table),
+                when(self.latest_start)
+            )
         };
         out.push(lead);
         out.push(format!("It would be late {}.", times_in(self.late)));
@@ -300,24 +376,56 @@ impl PlanDocument {
             out.push(change_in_words(c, show, self.late_accepted));
         }
         for air in &self.assumed_air {
-            let swing = if air.swing_c >= 0.3 { format!(", {} by the hour", show.difference(air.swing_c).replace('+', "±")) } else { String::new() };
-            out.push(format!("Air counted on in {}: {}{swing} ({}).", air.place, show.temperature(air.air_c), air.from));
+            let swing = if air.swing_c >= 0.3 {
+                format!(
+                    ", {} by the hour",
+                    show.difference(air.swing_c).replace('+', "±")
+                )
+            } else {
+                String::new()
+            };
+            out.push(format!(
+                "Air counted on in {}: {}{swing} ({}).",
+                air.place,
+                show.temperature(air.air_c),
+                air.from
+            ));
         }
-        out.push(format!("Dough out of the mixer: {}.", show.temperature(self.dough_temperature)));
+        out.push(format!(
+            "Dough out of the mixer: {}.",
+            show.temperature(self.dough_temperature)
+        ));
         out.extend(self.evidence.iter().cloned());
         out
     }
 }
 
 fn change_in_words(c: &ChangeTo, show: &Show, accepted: f64) -> String {
-    let enough = if c.enough { format!("late {}", times_in(c.late.min(accepted))) } else { format!("not enough by itself: still late {}", times_in(c.late)) };
+    let enough = if c.enough {
+        format!("late {}", times_in(c.late.min(accepted)))
+    } else {
+        format!("not enough by itself: still late {}", times_in(c.late))
+    };
     match c.what {
         "yeast" => {
             let percent = (c.to - 1.0) * 100.0;
-            let more = if percent >= 0.0 { format!("{percent:.0} % more yeast") } else { format!("{:.0} % less yeast", -percent) };
+            let more = if percent >= 0.0 {
+                format!("{percent:.0} % more yeast")
+            } else {
+                format!("{:.0} % less yeast", -percent)
+            };
             format!("Or {more} ({enough}).")
         }
-        "place" => format!("Or {} at {} instead of {} ({enough}).", c.place.as_deref().unwrap_or("the place"), show.temperature(c.to), show.temperature(c.from)),
-        _ => format!("Or a dough of {} out of the mixer instead of {} ({enough}).", show.temperature(c.to), show.temperature(c.from)),
+        "place" => format!(
+            "Or {} at {} instead of {} ({enough}).",
+            c.place.as_deref().unwrap_or("the place"),
+            show.temperature(c.to),
+            show.temperature(c.from)
+        ),
+        _ => format!(
+            "Or a dough of {} out of the mixer instead of {} ({enough}).",
+            show.temperature(c.to),
+            show.temperature(c.from)
+        ),
     }
 }

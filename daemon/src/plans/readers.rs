@@ -5,7 +5,9 @@
 //! be missing.
 
 use doughwarden_model::calibration::Stage;
-use doughwarden_model::planning::{Caution, Kitchens, ReadersRecipe, ReadersTable, Span, Tester, VARIANCE_COMPONENTS};
+use doughwarden_model::planning::{
+    Caution, Kitchens, ReadersRecipe, ReadersTable, Span, Tester, VARIANCE_COMPONENTS,
+};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -58,7 +60,11 @@ pub struct Range {
 impl From<Span> for Range {
     fn from(s: Span) -> Self {
         let whole = |m: Option<f64>| m.map(f64::round);
-        Self { p10: whole(s.low_min), p50: whole(s.middle_min), p90: whole(s.high_min) }
+        Self {
+            p10: whole(s.low_min),
+            p50: whole(s.middle_min),
+            p90: whole(s.high_min),
+        }
     }
 }
 
@@ -142,7 +148,12 @@ pub fn testers_of(dough: &Dough) -> Vec<Tester> {
         .flatten()
         .filter_map(|t| {
             let number = |name: &str| t.get(name).and_then(Value::as_f64);
-            Some(Tester { room_c: number("room")?, dough_c: number("dough")?, bulk_min: number("bulk_min"), final_min: number("final_min") })
+            Some(Tester {
+                room_c: number("room")?,
+                dough_c: number("dough")?,
+                bulk_min: number("bulk_min"),
+                final_min: number("final_min"),
+            })
         })
         .collect()
 }
@@ -159,7 +170,12 @@ pub fn with_testers(g: &Grounds<'_>, dough: &str, more: &[Tester]) -> Result<Str
     };
     list.extend(more.iter().map(|t| {
         let mut one = serde_json::Map::new();
-        let fields = [("room", Some(t.room_c)), ("dough", Some(t.dough_c)), ("bulk_min", t.bulk_min), ("final_min", t.final_min)];
+        let fields = [
+            ("room", Some(t.room_c)),
+            ("dough", Some(t.dough_c)),
+            ("bulk_min", t.bulk_min),
+            ("final_min", t.final_min),
+        ];
         for (name, value) in fields {
             if let Some(v) = value {
                 one.insert(name.to_owned(), serde_json::json!(v));
@@ -168,7 +184,8 @@ pub fn with_testers(g: &Grounds<'_>, dough: &str, more: &[Tester]) -> Result<Str
         Value::Object(one)
     }));
     record.extra.insert(TESTERS.to_owned(), Value::Array(list));
-    serde_json::to_string(&Record::Dough(record)).map_err(|e| PlanError::Bad(format!("the dough could not be written: {e}")))
+    serde_json::to_string(&Record::Dough(record))
+        .map_err(|e| PlanError::Bad(format!("the dough could not be written: {e}")))
 }
 
 /// Answers.
@@ -181,8 +198,15 @@ pub fn answer(g: &Grounds<'_>, asked: &ReadersAsked) -> Result<ReadersDocument, 
         batch.piece_mass_g = asked.piece_g.or(batch.piece_mass_g);
     })?;
     let pieces = recipe.batch.pieces.filter(|p| *p > 0);
-    let by_pieces = pieces.zip(recipe.batch.piece_mass_g).map(|(n, g)| f64::from(n) * g);
-    let dough_g = by_pieces.or(recipe.formula.as_ref().map(doughwarden_model::formula::Formula::total_g)).unwrap_or(900.0);
+    let by_pieces = pieces
+        .zip(recipe.batch.piece_mass_g)
+        .map(|(n, g)| f64::from(n) * g);
+    let dough_g = by_pieces
+        .or(recipe
+            .formula
+            .as_ref()
+            .map(doughwarden_model::formula::Formula::total_g))
+        .unwrap_or(900.0);
     let mut cautions: Vec<Caution> = recipe
         .record
         .caution
@@ -193,7 +217,11 @@ pub fn answer(g: &Grounds<'_>, asked: &ReadersAsked) -> Result<ReadersDocument, 
             _ => None,
         })
         .collect();
-    if g.book().places.values().any(|p| p.kind == Some(PlaceKind::Oven)) {
+    if g.book()
+        .places
+        .values()
+        .any(|p| p.kind == Some(PlaceKind::Oven))
+    {
         cautions.push(Caution::OvenLight);
     }
     let rise = |kind| inputs::usual(g.book(), &recipe.dough, kind).and_then(|u| u.target_rise);
@@ -228,11 +256,22 @@ pub fn answer(g: &Grounds<'_>, asked: &ReadersAsked) -> Result<ReadersDocument, 
         testers: kitchens.testers,
         kitchens_ln_sd: thousandth(kitchens.sd),
         kitchens_ln_shift: thousandth(kitchens.ln_shift),
-        components: VARIANCE_COMPONENTS.iter().map(|c| Component { cause: c.cause, ln_sd: c.ln_sd }).collect(),
+        components: VARIANCE_COMPONENTS
+            .iter()
+            .map(|c| Component {
+                cause: c.cause,
+                ln_sd: c.ln_sd,
+            })
+            .collect(),
         rows: table
             .rows
             .iter()
-            .map(|r| Row { room: r.room_c, bulk_min: r.bulk.into(), final_min: r.final_proof.into(), too_warm: r.too_warm })
+            .map(|r| Row {
+                room: r.room_c,
+                bulk_min: r.bulk.into(),
+                final_min: r.final_proof.into(),
+                too_warm: r.too_warm,
+            })
             .collect(),
         text: table.text(),
         csv: table.csv(),

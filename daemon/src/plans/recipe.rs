@@ -42,33 +42,60 @@ impl Grounds<'_> {
     ///
     /// # Errors
     /// If no record and no batch names it.
-    pub fn recipe(&self, dough: &str, change: impl FnOnce(&mut Batch)) -> Result<Recipe, PlanError> {
+    pub fn recipe(
+        &self,
+        dough: &str,
+        change: impl FnOnce(&mut Batch),
+    ) -> Result<Recipe, PlanError> {
         let book = self.book();
         let newest = book
             .batches
             .values()
             .filter(|b| b.dough == dough && b.from.is_none())
-            .max_by_key(|b| (book.stage(&b.id, StageKind::Bulk).map(|s| s.start), b.id.clone()));
+            .max_by_key(|b| {
+                (
+                    book.stage(&b.id, StageKind::Bulk).map(|s| s.start),
+                    b.id.clone(),
+                )
+            });
         let record = book.doughs.get(dough);
         if newest.is_none() && record.is_none() {
             let mut known: Vec<&str> = book.doughs.keys().map(String::as_str).collect();
             known.extend(book.batches.values().map(|b| b.dough.as_str()));
             known.sort_unstable();
             known.dedup();
-            let known = if known.is_empty() { "none yet".to_owned() } else { known.join(", ") };
-            return Err(PlanError::NoDough { name: dough.to_owned(), known });
+            let known = if known.is_empty() {
+                "none yet".to_owned()
+            } else {
+                known.join(", ")
+            };
+            return Err(PlanError::NoDough {
+                name: dough.to_owned(),
+                known,
+            });
         }
-        let record = record.cloned().unwrap_or_else(|| Dough { name: dough.to_owned(), ..Dough::default() });
-        let mut batch = newest.cloned().unwrap_or_else(|| Batch { dough: dough.to_owned(), ..Batch::default() });
+        let record = record.cloned().unwrap_or_else(|| Dough {
+            name: dough.to_owned(),
+            ..Dough::default()
+        });
+        let mut batch = newest.cloned().unwrap_or_else(|| Batch {
+            dough: dough.to_owned(),
+            ..Batch::default()
+        });
         if record.formula.is_some() {
             batch.formula.clone_from(&record.formula);
         }
         change(&mut batch);
         let formula = inputs::batch_formula(book, &batch);
         let lag = |kind| self.learned.lag.scale * inputs::lag_min(&batch, kind, formula.as_ref());
-        let ((bulk, stated), (final_proof, _)) =
-            (self.proof_age(&batch, StageKind::Bulk, formula.as_ref()), self.proof_age(&batch, StageKind::Final, formula.as_ref()));
-        let bakes = self.learned.calibration.count(dough, stage_of(StageKind::Bulk));
+        let ((bulk, stated), (final_proof, _)) = (
+            self.proof_age(&batch, StageKind::Bulk, formula.as_ref()),
+            self.proof_age(&batch, StageKind::Final, formula.as_ref()),
+        );
+        let bakes = self
+            .learned
+            .calibration
+            .count(dough, stage_of(StageKind::Bulk));
         let rests_on = match (bakes, stated) {
             (0, true) => "No bake of this dough is logged yet: the times are the recipe's own, adjusted for temperature.".to_owned(),
             (0, false) => "Neither a bake nor a time in the recipe is known for this dough: the times are those of doughs like it, and may be well off.".to_owned(),
@@ -90,15 +117,30 @@ impl Grounds<'_> {
         })
     }
 
-    /// When a proof of a batch at the dough's usual dose is ready, and whether the recipe states it.
-    fn proof_age(&self, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (ProofAge, bool) {
+    /// When a proof of a batch with its dose is ready, and whether the recipe states it.
+    fn proof_age(
+        &self,
+        batch: &Batch,
+        kind: StageKind,
+        formula: Option<&Formula>,
+    ) -> (ProofAge, bool) {
         let (prior_ln_age, prior_sd, stated) = inputs::prior_age(self.book(), batch, kind, formula);
+        let usual = self
+            .learned
+            .usual_yeast
+            .get(&batch.dough)
+            .copied()
+            .or_else(|| inputs::usual_yeast(self.book(), &batch.dough, self.now));
+        let ln_dose = match (formula.and_then(Formula::yeast_percent_fresh), usual) {
+            (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
+            _ => 0.0,
+        };
         let subject = Subject {
             dough: batch.dough.clone(),
             stage: stage_of(kind),
             prior_ln_age,
             prior_sd,
-            ln_dose: 0.0,
+            ln_dose,
             target_rise: None,
             extra_sd: 0.0,
         };
@@ -112,6 +154,14 @@ impl Grounds<'_> {
         let b = 0.5 * (high.1 - low.1);
         let known_warmth = (-0.5 * b / c).clamp(-1.5, 1.0);
         let least = (middle.1 + b * known_warmth + c * known_warmth * known_warmth).max(1e-4);
-        (ProofAge { ln_age: middle.0, sd: least.sqrt(), tilt_sd: c.sqrt(), known_warmth }, stated)
+        (
+            ProofAge {
+                ln_age: middle.0,
+                sd: least.sqrt(),
+                tilt_sd: c.sqrt(),
+                known_warmth,
+            },
+            stated,
+        )
     }
 }

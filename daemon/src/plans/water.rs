@@ -70,7 +70,9 @@ fn mixing(text: Option<&str>) -> Result<(Mixing, &'static str), PlanError> {
         "hand" => Ok((Mixing::Hand, "hand")),
         "stand_mixer" => Ok((Mixing::StandMixer, "stand_mixer")),
         "food_processor" => Ok((Mixing::FoodProcessor, "food_processor")),
-        other => Err(PlanError::Bad(format!("mixing: `{other}` is none of hand, stand_mixer, food_processor"))),
+        other => Err(PlanError::Bad(format!(
+            "mixing: `{other}` is none of hand, stand_mixer, food_processor"
+        ))),
     }
 }
 
@@ -86,8 +88,18 @@ pub fn answer(g: &Grounds<'_>, asked: &WaterAsked) -> Result<WaterDocument, Plan
     };
     let flour = asked.flour_c.unwrap_or(room);
     let wanted = asked.wanted_c.unwrap_or(USUAL_DOUGH_C);
-    let bowl = Going { room_c: room, flour_c: flour, preferment_c: asked.preferment_c };
-    let plan = WaterPlan::for_dough(wanted, bowl, how, &friction_seen(g, word), asked.tap_c.unwrap_or(TAP_C))?;
+    let bowl = Going {
+        room_c: room,
+        flour_c: flour,
+        preferment_c: asked.preferment_c,
+    };
+    let plan = WaterPlan::for_dough(
+        wanted,
+        bowl,
+        how,
+        &friction_seen(g, word),
+        asked.tap_c.unwrap_or(TAP_C),
+    )?;
     Ok(WaterDocument {
         wanted: tenth(wanted),
         water: tenth(plan.water_c),
@@ -111,7 +123,10 @@ pub fn answer(g: &Grounds<'_>, asked: &WaterAsked) -> Result<WaterDocument, Plan
 }
 
 fn room_now(g: &Grounds<'_>) -> Result<f64, PlanError> {
-    let room = g.place_names().into_iter().find(|n| g.book().kind_of(n) == PlaceKind::Room);
+    let room = g
+        .place_names()
+        .into_iter()
+        .find(|n| g.book().kind_of(n) == PlaceKind::Room);
     match room {
         Some(name) => Ok(g.place(&name, None)?.0.course.at(g.minute(g.now))),
         None => Ok(21.0),
@@ -126,12 +141,24 @@ fn friction_seen(g: &Grounds<'_>, how: &str) -> Vec<f64> {
         .filter_map(|b| {
             let mix = b.extra.get("mix")?;
             let number = |name: &str| mix.get(name).and_then(serde_json::Value::as_f64);
-            if mix.get("by").and_then(serde_json::Value::as_str).unwrap_or("stand_mixer") != how {
+            if mix
+                .get("by")
+                .and_then(serde_json::Value::as_str)
+                .unwrap_or("stand_mixer")
+                != how
+            {
                 return None;
             }
-            let dough = book.stages.get(&(b.id.clone(), StageKind::Bulk))?.dough_temperature?;
+            let dough = book
+                .stages
+                .get(&(b.id.clone(), StageKind::Bulk))?
+                .dough_temperature?;
             let room = number("room")?;
-            let bowl = Going { room_c: room, flour_c: number("flour").unwrap_or(room), preferment_c: number("preferment") };
+            let bowl = Going {
+                room_c: room,
+                flour_c: number("flour").unwrap_or(room),
+                preferment_c: number("preferment"),
+            };
             bowl.friction_c(number("water")?, dough).ok()
         })
         .filter(|f| (-60.0..150.0).contains(f))
@@ -159,8 +186,15 @@ impl WaterDocument {
             });
         }
         if self.measured > 0 {
-            let times = if self.measured == 1 { "once".to_owned() } else { format!("{} times", self.measured) };
-            out.push(format!("Your mixer's warming is measured {times}: {} in the bakers' sum.", show.difference(self.friction).trim_start_matches('+')));
+            let times = if self.measured == 1 {
+                "once".to_owned()
+            } else {
+                format!("{} times", self.measured)
+            };
+            out.push(format!(
+                "Your mixer's warming is measured {times}: {} in the bakers' sum.",
+                show.difference(self.friction).trim_start_matches('+')
+            ));
         }
         out
     }

@@ -64,7 +64,8 @@ pub async fn oven_light(
     State(web): State<Shared>,
     Query(asked): Query<OvenAsked>,
 ) -> Result<Json<OvenDocument>, Problem> {
-    web.off(move |web| Ok(Json(oven(web, &asked, false)?))).await
+    web.off(move |web| Ok(Json(oven(web, &asked, false)?)))
+        .await
 }
 
 /// The same for a guided empty run (`since`), and keeps what it has taught once it is enough.
@@ -81,8 +82,14 @@ pub async fn learn_oven(
 }
 
 /// The page's and the API's oven light.
-pub(in crate::web) fn oven(web: &Web, asked: &OvenAsked, file: bool) -> Result<OvenDocument, Problem> {
-    ask(web, |g| plans::oven::ask(g, web.app.store.as_ref(), asked, file))
+pub(in crate::web) fn oven(
+    web: &Web,
+    asked: &OvenAsked,
+    file: bool,
+) -> Result<OvenDocument, Problem> {
+    ask(web, |g| {
+        plans::oven::ask(g, web.app.store.as_ref(), asked, file)
+    })
 }
 
 /// Whether a dough can wait in the fridge, from when, and when to take it out.
@@ -122,11 +129,15 @@ pub async fn reader_table(
     let document = web
         .off(move |web| ask(web, |g| plans::readers::answer(g, &asked)))
         .await?;
-    let typed = |kind: &'static str, text: String| ([(header::CONTENT_TYPE, kind)], text).into_response();
+    let typed =
+        |kind: &'static str, text: String| ([(header::CONTENT_TYPE, kind)], text).into_response();
     match form.format.as_deref().unwrap_or("json") {
         "json" => Ok(Json(document).into_response()),
         "text" => Ok(typed("text/plain; charset=utf-8", document.text)),
-        "csv" => Ok(typed("text/csv; charset=utf-8; header=present", document.csv)),
+        "csv" => Ok(typed(
+            "text/csv; charset=utf-8; header=present",
+            document.csv,
+        )),
         // As text: it is to be copied, not shown as a page of ours.
         "html" => Ok(typed("text/plain; charset=utf-8", document.html)),
         other => Err(Problem::unprocessable(format!(

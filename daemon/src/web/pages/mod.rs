@@ -8,6 +8,7 @@ pub mod display;
 pub mod doughs;
 pub mod now;
 pub mod places;
+pub mod plans;
 pub mod sensors;
 pub mod settings;
 pub mod sign_in;
@@ -42,6 +43,10 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/batches/{id}/learn", post(batch::learn))
         .route("/doughs", get(doughs::list).post(doughs::save))
         .route("/doughs/edit", get(doughs::edit))
+        .route("/plan", get(plans::page))
+        .route("/plan/oven", post(plans::keep_oven))
+        .route("/reader-table", get(plans::reader_table))
+        .route("/reader-table/tester", post(plans::tester))
         .route("/places", get(places::page).post(places::save))
         .route("/sensors", get(sensors::page))
         .route("/sensors/assign", post(sensors::assign))
@@ -61,6 +66,7 @@ pub(super) fn quick() -> Router<Shared> {
 pub(super) fn sums() -> Router<Shared> {
     Router::new()
         .route("/bakes", get(bakes::page))
+        .route("/compare", get(plans::compare_page))
         .route("/bakes/learn", post(bakes::learn))
 }
 
