@@ -54,6 +54,13 @@ pub fn gas_from_glucose_ml(glucose_g: f64, temperature_c: f64) -> Result<f64, Re
 
 /// Glucose, g, that it takes to raise `dough_ml` of dough by the ratio `rise` (1 = doubled) when the
 /// share `retained` (0.05 to 1) of the gas stays in; the dissolved gas is extra.
+///
+/// ```
+/// use doughwarden_model::carbon_dioxide::glucose_for_rise_g;
+/// // Doubling a small dough at 40 % retention.
+/// assert!((glucose_for_rise_g(130.0, 1.0, 0.4, 30.0)? - 1.18).abs() < 0.01);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn glucose_for_rise_g(
     dough_ml: f64,
     rise: f64,

@@ -20,6 +20,12 @@ pub fn ln_normal_density(x: f64) -> f64 {
 }
 
 /// `Phi(x)`, standard normal.
+///
+/// ```
+/// use doughwarden_model::censored::{normal_cdf, normal_quantile};
+/// assert!((normal_cdf(1.2815515655) - 0.9).abs() < 1e-9);
+/// assert!((normal_quantile(0.9) - 1.2815515655).abs() < 1e-8);
+/// ```
 pub fn normal_cdf(x: f64) -> f64 {
     0.5 * libm::erfc(-x * std::f64::consts::FRAC_1_SQRT_2)
 }
@@ -141,6 +147,14 @@ impl Interval {
 
     /// The log likelihood of this interval under a normal of `mean` and `sd > 0`, with its
     /// derivatives in the mean and in `ln sd`.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// let not_yet_then_ready = Interval::new(0.6, 0.8)?;
+    /// let at = not_yet_then_ready.ln_likelihood(0.7, 0.1);
+    /// assert!((at.value.exp() - 0.6827).abs() < 1e-4 && at.mean.abs() < 1e-9); // one sd each way
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ln_likelihood(&self, mean: f64, sd: f64) -> Derivatives {
         let (a, b) = ((self.after - mean) / sd, (self.before - mean) / sd);
         let value = ln_normal_between(a, b);

@@ -136,6 +136,14 @@ impl ThermalProperties {
     }
 
     /// The same material blown up to `expansion` times its gas-free volume (at least 1, at most 20).
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Composition;
+    /// let flat = Composition::lean_dough().properties(30.0);
+    /// let doubled = flat.expanded(2.0);
+    /// assert!((doubled.conductivity - 0.2010).abs() < 1e-4);
+    /// assert!((doubled.diffusivity() / flat.diffusivity() - 1.0).abs() < 0.15);
+    /// ```
     #[must_use]
     pub fn expanded(&self, expansion: f64) -> Self {
         let porosity = 1.0
@@ -178,6 +186,13 @@ impl Composition {
     }
 
     /// Fractions from masses. Refuses a negative or non-finite mass, and a total of nothing.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::{Composition, Masses};
+    /// let water = Composition::new(&Masses { water: 1.0, ..Masses::default() })?;
+    /// assert!((water.properties(20.0).heat_capacity - 4176.572).abs() < 1e-3);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn new(masses: &Masses) -> Result<Self, Refusal> {
         let mut fractions = masses.as_array();
         for mass in fractions {

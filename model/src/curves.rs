@@ -148,8 +148,11 @@ impl RiseShape for AnchoredShape {
     }
 
     fn relative_age(&self, fraction: f64) -> Option<f64> {
-        if !(fraction > 0.0) {
-            return (!fraction.is_nan()).then_some(0.0);
+        if fraction.is_nan() {
+            return None;
+        }
+        if fraction <= 0.0 {
+            return Some(0.0);
         }
         let y = self.at_zero + fraction * (1.0 - self.at_zero) / self.ceiling;
         let x = self.family.inverse(self.steepness, self.lag, y);
@@ -171,6 +174,12 @@ pub struct PowerShape {
 
 impl PowerShape {
     /// Exponent 0.2 to 5.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::{PowerShape, RiseShape};
+    /// assert!((PowerShape::new(1.5)?.relative_age(0.5).unwrap() - 0.62996).abs() < 1e-5);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn new(exponent: f64) -> Result<Self, Refusal> {
         Ok(Self {
             exponent: within("exponent of the rise", exponent, 0.2, 5.0)?,
@@ -241,6 +250,13 @@ impl Growth {
     /// The differential form for live use, `dy/dt = g·k·y·ln(A/y)` with `k = mu·e/A`: the rise after
     /// `equivalent_h` hours at the reference temperature, from `y` (above 0, below the asymptote).
     /// Exact, since `ln(A/y)` falls exponentially.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let g = Growth::new(1.5, 1.0, 0.5)?;
+    /// assert!((g.gompertz_advance(g.gompertz(0.5), 1.5) - g.gompertz(2.0)).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn gompertz_advance(&self, y: f64, equivalent_h: f64) -> f64 {
         let y = y.clamp(1e-300, self.asymptote);
         let left = (self.asymptote / y).ln();
@@ -249,6 +265,13 @@ impl Growth {
     }
 
     /// Logistic at `t`, h.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let g = Growth::new(1.5, 1.0, 0.5)?;
+    /// assert!((g.logistic(g.logistic_inverse(1.0).unwrap()) - 1.0).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn logistic(&self, t: f64) -> f64 {
         self.asymptote
             / (1.0 + (4.0 * self.max_slope / self.asymptote * (self.lag - t) + 2.0).exp())
@@ -264,6 +287,12 @@ impl Growth {
 
     /// Richards at `t`, h, with shape `v` (0.01 to 20; towards 0 Gompertz, 1 the logistic). The shape
     /// is unidentified even by 15 good points: never fit it to a dough.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// assert!((Growth::new(1.5, 1.0, 0.5)?.richards(0.5, 1.0)? - 0.50264030).abs() < 1e-7);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn richards(&self, v: f64, t: f64) -> Result<f64, Refusal> {
         let v = within("Richards shape", v, 0.01, 20.0)?;
         let rate = self.max_slope / self.asymptote * (1.0 + v).powf(1.0 + 1.0 / v);
@@ -342,6 +371,14 @@ impl Baranyi {
 
     /// The state `equivalent_h` hours at the reference temperature later: exact for the dynamic form
     /// `dq/dt = mu·q`, `dN/dt = mu·q/(1+q)·(1 - N/K)·N` while mu is constant.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Baranyi;
+    /// let b = Baranyi::new(0.0, 2.0, 0.5, 1.0)?;
+    /// let half_way = b.advance(b.start(), 4.0);
+    /// assert!((b.advance(half_way, 4.0).ln_count - b.ln_count(8.0)).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn advance(&self, state: BaranyiState, equivalent_h: f64) -> BaranyiState {
         let grown = self.rate * equivalent_h.max(0.0);
         let readiness = state.readiness * grown.min(600.0).exp();

@@ -12,18 +12,20 @@
 //! Other shares (sugar in milk, protein in egg and so on) are rounded food-table figures from memory;
 //! they only move the thermal properties by a percent or so.
 
+mod pantry;
+
+use pantry::profile;
+pub use pantry::{FRESH_PER_DRY, FRESH_PER_INSTANT, guess_kind, yeast_equivalent_g};
+
 use crate::composition::{Composition, Masses};
 use crate::refusal::{Refusal, within};
 use crate::solution::{Dissolved, yeast_gamma};
 use serde::{Deserialize, Serialize};
 
-/// Fresh yeast that 1 g of active dry stands for.
-pub const FRESH_PER_DRY: f64 = 1.0 / 0.40;
-/// Fresh yeast that 1 g of instant stands for.
-pub const FRESH_PER_INSTANT: f64 = 1.0 / 0.33;
 /// How much of the water-activity term counts until data say otherwise (own choice): the whole of it,
 /// a growth law, would have an ordinary sweet dough take five hours.
 pub const WATER_ACTIVITY_WEIGHT: f64 = 0.5;
+
 /// The least share of full rate the water-activity law may claim, so that its logarithm stays usable.
 const LEAST_GAMMA: f64 = 0.05;
 
@@ -55,245 +57,6 @@ pub enum Kind {
     Preferment,
     /// Anything else.
     Other,
-}
-
-/// The kind an ingredient's name suggests.
-///
-/// ```
-/// use doughwarden_model::formula::{Kind, guess_kind};
-/// assert_eq!(guess_kind("strong white flour"), Kind::Flour);
-/// assert_eq!(guess_kind("Unsalted butter"), Kind::Fat);
-/// assert_eq!(guess_kind("buttermilk"), Kind::Milk);
-/// assert_eq!(guess_kind("instant dry yeast"), Kind::YeastInstant);
-/// assert_eq!(guess_kind("ground cardamom"), Kind::Other);
-/// ```
-pub fn guess_kind(name: &str) -> Kind {
-    let name = name.to_lowercase();
-    let words: Vec<&str> = name
-        .split(|c: char| !c.is_alphanumeric())
-        .filter(|w| !w.is_empty())
-        .collect();
-    let part = |list: &[&str]| list.iter().any(|w| name.contains(w));
-    let word = |list: &[&str]| words.iter().any(|w| list.contains(w));
-    if part(&["yeast"]) {
-        return if part(&["instant", "rapid", "quick", "fast", "easy"]) {
-            Kind::YeastInstant
-        } else if part(&["fresh", "cake", "compressed", "block"]) {
-            Kind::YeastFresh
-        } else if word(&["active", "dry", "dried"]) {
-            Kind::YeastDry
-        } else {
-            Kind::YeastInstant
-        };
-    }
-    if part(&["flour", "semolina"]) {
-        Kind::Flour
-    } else if part(&[
-        "poolish",
-        "biga",
-        "sponge",
-        "levain",
-        "sourdough",
-        "preferment",
-        "pre-ferment",
-        "fermentée",
-        "old dough",
-    ]) || word(&["starter"])
-    {
-        Kind::Preferment
-    } else if part(&[
-        "milk", "cream", "yoghurt", "yogurt", "kefir", "quark", "whey",
-    ]) {
-        Kind::Milk
-    } else if part(&[
-        "butter",
-        "lard",
-        "margarine",
-        "shortening",
-        "ghee",
-        "tallow",
-    ]) || word(&["oil", "fat", "suet"])
-    {
-        Kind::Fat
-    } else if word(&["egg", "eggs", "yolk", "yolks", "white", "whites"]) {
-        Kind::Egg
-    } else if part(&[
-        "sugar", "honey", "syrup", "molasses", "treacle", "glucose", "dextrose", "fructose",
-        "jaggery",
-    ]) || word(&["malt"])
-    {
-        Kind::Sugar
-    } else if word(&["salt"]) {
-        Kind::Salt
-    } else if part(&["water"]) || word(&["coffee", "tea", "juice", "beer", "ale", "ice"]) {
-        Kind::Water
-    } else if word(&[
-        "wheat", "rye", "spelt", "bran", "starch", "meal", "cornmeal", "oatmeal", "gluten",
-    ]) {
-        Kind::Flour
-    } else {
-        Kind::Other
-    }
-}
-
-/// What one gram of an ingredient brings.
-#[derive(Debug, Clone, Copy, Default)]
-struct Profile {
-    masses: Masses,
-    flour: f64,
-    dissolved: Dissolved,
-    fresh_yeast: f64,
-}
-
-fn profile(kind: Kind, name: &str) -> Profile {
-    let name = name.to_lowercase();
-    let has = |list: &[&str]| list.iter().any(|w| name.contains(w));
-    let masses = |water, protein, fat, carbohydrate, fibre, ash| Masses {
-        water,
-        protein,
-        fat,
-        carbohydrate,
-        fibre,
-        ash,
-    };
-    let liquid = |water_g, sucrose_g, hexose_g, lactose_g, salt_g| Dissolved {
-        water_g,
-        salt_g,
-        sucrose_g,
-        hexose_g,
-        lactose_g,
-    };
-    let flour = masses(0.135, 0.11, 0.012, 0.711, 0.027, 0.005);
-    let none = Profile::default();
-    match kind {
-        Kind::Flour => Profile {
-            masses: flour,
-            flour: 1.0,
-            dissolved: liquid(0.0, 0.0, 0.015, 0.0, 0.0),
-            ..none
-        },
-        Kind::Water => Profile {
-            masses: masses(1.0, 0.0, 0.0, 0.0, 0.0, 0.0),
-            dissolved: liquid(1.0, 0.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Milk if has(&["powder", "dried", "dry"]) => Profile {
-            masses: masses(0.035, 0.36, 0.01, 0.52, 0.0, 0.075),
-            dissolved: liquid(0.035, 0.0, 0.0, 0.52, 0.0),
-            ..none
-        },
-        Kind::Milk if has(&["condensed"]) => Profile {
-            masses: masses(0.27, 0.08, 0.087, 0.545, 0.0, 0.018),
-            dissolved: liquid(0.27, 0.44, 0.0, 0.105, 0.0),
-            ..none
-        },
-        Kind::Milk if has(&["cream"]) => Profile {
-            masses: masses(0.60, 0.02, 0.35, 0.025, 0.0, 0.005),
-            dissolved: liquid(0.60, 0.0, 0.0, 0.025, 0.0),
-            ..none
-        },
-        Kind::Milk => Profile {
-            masses: masses(0.88, 0.032, 0.035, 0.046, 0.0, 0.007),
-            dissolved: liquid(0.88, 0.0, 0.0, 0.046, 0.0),
-            ..none
-        },
-        Kind::Egg if has(&["yolk"]) => Profile {
-            masses: masses(0.50, 0.16, 0.31, 0.02, 0.0, 0.01),
-            dissolved: liquid(0.50, 0.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Egg if has(&["white"]) => Profile {
-            masses: masses(0.88, 0.11, 0.0, 0.005, 0.0, 0.005),
-            dissolved: liquid(0.88, 0.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Egg => Profile {
-            masses: masses(0.76, 0.126, 0.10, 0.007, 0.0, 0.007),
-            dissolved: liquid(0.76, 0.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Fat if has(&["butter", "margarine"]) => {
-            let salt = if has(&["salted"]) && !has(&["unsalted"]) {
-                0.015
-            } else {
-                0.0
-            };
-            Profile {
-                masses: masses(0.16, 0.01, 0.82 - salt, 0.005, 0.0, 0.005 + salt),
-                dissolved: liquid(0.16, 0.0, 0.0, 0.0, salt),
-                ..none
-            }
-        }
-        Kind::Fat => Profile {
-            masses: masses(0.0, 0.0, 1.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Sugar if has(&["honey"]) => Profile {
-            masses: masses(0.18, 0.0, 0.0, 0.82, 0.0, 0.0),
-            dissolved: liquid(0.18, 0.02, 0.78, 0.0, 0.0),
-            ..none
-        },
-        Kind::Sugar if has(&["syrup", "molasses", "treacle"]) => Profile {
-            masses: masses(0.22, 0.0, 0.0, 0.76, 0.0, 0.02),
-            dissolved: liquid(0.22, 0.35, 0.35, 0.0, 0.0),
-            ..none
-        },
-        Kind::Sugar if has(&["glucose", "dextrose", "fructose"]) => Profile {
-            masses: masses(0.0, 0.0, 0.0, 1.0, 0.0, 0.0),
-            dissolved: liquid(0.0, 0.0, 1.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Sugar => Profile {
-            masses: masses(0.0, 0.0, 0.0, 1.0, 0.0, 0.0),
-            dissolved: liquid(0.0, 1.0, 0.0, 0.0, 0.0),
-            ..none
-        },
-        Kind::Salt => Profile {
-            masses: masses(0.0, 0.0, 0.0, 0.0, 0.0, 1.0),
-            dissolved: liquid(0.0, 0.0, 0.0, 0.0, 1.0),
-            ..none
-        },
-        Kind::YeastFresh => Profile {
-            masses: masses(0.70, 0.135, 0.02, 0.12, 0.0, 0.025),
-            dissolved: liquid(0.70, 0.0, 0.0, 0.0, 0.0),
-            fresh_yeast: 1.0,
-            ..none
-        },
-        Kind::YeastDry => Profile {
-            masses: masses(0.08, 0.44, 0.06, 0.36, 0.0, 0.06),
-            fresh_yeast: FRESH_PER_DRY,
-            ..none
-        },
-        Kind::YeastInstant => Profile {
-            masses: masses(0.05, 0.45, 0.06, 0.38, 0.0, 0.06),
-            fresh_yeast: FRESH_PER_INSTANT,
-            ..none
-        },
-        Kind::Preferment => {
-            // Common practice, no published source: poolish, sponge and liquid starters are half
-            // flour; stiff ones carry 60 g of water to 100 g of flour.
-            let share = if has(&["biga", "stiff", "fermentée", "old dough"]) {
-                1.0 / 1.6
-            } else {
-                0.5
-            };
-            let water = 1.0 - share;
-            Profile {
-                masses: Masses {
-                    water,
-                    ..Masses::default()
-                }
-                .plus(share, &flour),
-                flour: share,
-                dissolved: liquid(water, 0.0, 0.015 * share, 0.0, 0.0),
-                ..none
-            }
-        }
-        Kind::Other => Profile {
-            masses: masses(0.12, 0.05, 0.08, 0.70, 0.04, 0.01),
-            ..none
-        },
-    }
 }
 
 /// One line of a recipe, as somebody wrote it.
@@ -437,6 +200,13 @@ impl Formula {
     }
 
     /// Each ingredient per 100 of flour; none without flour.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let f = Formula::of(&[("flour", 500.0), ("water", 325.0), ("salt", 10.0)])?;
+    /// assert_eq!(f.bakers_percentages().unwrap()[1], ("water", 65.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn bakers_percentages(&self) -> Option<Vec<(&str, f64)>> {
         (self.flour_g > 0.0).then(|| {
             self.parts
@@ -475,6 +245,13 @@ impl Formula {
     /// `ln` of this recipe's yeast dose over another's; none where either is unknown.
     ///
     /// The rate goes as dose^b, b about 0.85 ± 0.15 (own prior).
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let f = |yeast| Formula::of(&[("flour", 500.0), ("instant yeast", yeast)]);
+    /// assert!((f(10.0)?.ln_dose_ratio(&f(5.0)?).unwrap() - 2f64.ln()).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ln_dose_ratio(&self, reference: &Formula) -> Option<f64> {
         Some((self.yeast_percent_fresh()? / reference.yeast_percent_fresh()?).ln())
     }
@@ -485,6 +262,11 @@ impl Formula {
     }
 
     /// Water activity with the sucrose inverted; none where the recipe has no water.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert!((Formula::plain_lean().water_activity().unwrap() - 0.98039).abs() < 1e-4);
+    /// ```
     pub fn water_activity(&self) -> Option<f64> {
         self.dissolved.inverted().water_activity().ok()
     }
@@ -504,27 +286,17 @@ impl Formula {
 
     /// What the recipe says beforehand about its log rate against [`Formula::plain_lean`] at the same
     /// yeast dose: [`WATER_ACTIVITY_WEIGHT`] times the water-activity term. Use with an sd of 0.3.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let sweet = Formula::of(&[("flour", 500.0), ("milk", 280.0), ("sugar", 75.0), ("salt", 8.0), ("instant yeast", 7.0)])?;
+    /// assert!(sweet.log_rate_prior() < 0.0);
+    /// assert_eq!(Formula::plain_lean().log_rate_prior(), 0.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn log_rate_prior(&self) -> f64 {
         WATER_ACTIVITY_WEIGHT * self.ln_water_activity_rate()
     }
-}
-
-/// `mass_g` of one yeast as the mass of another that does the same work; none where either is not a
-/// yeast.
-///
-/// ```
-/// use doughwarden_model::formula::{Kind, yeast_equivalent_g};
-/// let instant = yeast_equivalent_g(30.0, Kind::YeastFresh, Kind::YeastInstant).unwrap();
-/// assert!((instant - 9.9).abs() < 1e-9);
-/// ```
-pub fn yeast_equivalent_g(mass_g: f64, from: Kind, to: Kind) -> Option<f64> {
-    let fresh = |kind| match kind {
-        Kind::YeastFresh => Some(1.0),
-        Kind::YeastDry => Some(FRESH_PER_DRY),
-        Kind::YeastInstant => Some(FRESH_PER_INSTANT),
-        _ => None,
-    };
-    Some(mass_g * fresh(from)? / fresh(to)?)
 }
 
 #[cfg(test)]
@@ -594,6 +366,9 @@ mod tests {
             ("poolish", Kind::Preferment),
             ("rye starter", Kind::Preferment),
             ("raisins", Kind::Other),
+            ("white chocolate", Kind::Other),
+            ("milk chocolate", Kind::Other),
+            ("egg white", Kind::Egg),
             ("", Kind::Other),
             ("ice water", Kind::Water),
         ] {
@@ -649,6 +424,7 @@ mod tests {
         close(p.density / 1235.1, 1.0, 0.01);
         close(p.heat_capacity / 2493.5, 1.0, 0.01);
         close(p.conductivity / 0.3756, 1.0, 0.01);
+        close(p.diffusivity() / 1.219e-7, 1.0, 0.015);
     }
 
     #[test]

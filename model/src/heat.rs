@@ -17,6 +17,13 @@
 //! Eigenvalue equations and the first-term rule (`Fo > 0.2`): heat-transfer textbooks (Lienhard;
 //! Cengel; Incropera). Lumped capacitance (`Bi < 0.1`) fails for dough above some 30 g.
 
+mod film;
+
+mod vessel;
+
+pub use film::{Air, STEFAN_BOLTZMANN, film_of_radiation};
+pub use vessel::{LAG_SCALE_PRIOR_SD, LagScale, StartTemperature, learn_lag, shape_of_vessel};
+
 use crate::composition::{Composition, ThermalProperties};
 use crate::refusal::{Refusal, within};
 use std::f64::consts::PI;
@@ -24,8 +31,7 @@ use std::f64::consts::PI;
 /// Film coefficient in still indoor air, W/m²/K: about 3.4 by convection and 6.2 by radiation. A lid
 /// or a bag lowers it. Prior in the model: lognormal around it with a log sd of 0.3 (own choice).
 pub const STILL_AIR_FILM: f64 = 9.0;
-/// Stefan-Boltzmann constant, W/m²/K⁴.
-pub const STEFAN_BOLTZMANN: f64 = 5.670374e-8;
+
 /// Eigenvalues kept in a series: enough for 1e-4 from `Fo` 0.001 on.
 const TERMS: usize = 40;
 
@@ -85,6 +91,13 @@ impl Series {
     }
 
     /// Unaccomplished change of the volume mean.
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{Series, Shape};
+    /// let slab = Series::new(Shape::Wall, 1.0)?;
+    /// assert!((slab.mean(0.0) - 1.0).abs() < 0.01 && slab.mean(1.0) < slab.centre(1.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn mean(&self, fourier: f64) -> f64 {
         self.sum(fourier, |t| t.mean)
     }
@@ -113,6 +126,14 @@ impl Series {
     }
 
     /// The `Fo` at which the centre's unaccomplished change has fallen to `left` (0 to 1, not 0).
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{Series, Shape};
+    /// let sphere = Series::new(Shape::Sphere, 1.0)?;
+    /// let fo = sphere.fourier_when_centre(0.2)?;
+    /// assert!((sphere.centre(fo) - 0.2).abs() < 1e-9);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn fourier_when_centre(&self, left: f64) -> Result<f64, Refusal> {
         let left = within("unaccomplished change", left, 1e-12, 0.999)?;
         let (mut low, mut high) = (0.0, 1.0);
@@ -280,6 +301,15 @@ impl Piece {
 
     /// `tau1 = L²/(alpha·z1²)`, s: the time constant of the first-order lag that stands in for the
     /// series.
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let lean = Composition::lean_dough();
+    /// let minutes = |kg| Ok::<_, doughwarden_model::refusal::Refusal>(
+    ///     Piece::of_mass(kg, Shape::Sphere, &lean, STILL_AIR_FILM)?.time_constant_s() / 60.0);
+    /// assert!((minutes(0.08)? - 59.0).abs() < 0.5 && (minutes(0.45)? - 113.0).abs() < 0.5);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn time_constant_s(&self) -> f64 {
         let z = term(self.shape, self.biot().clamp(1e-6, 1e6), 0).root;
         self.length_m * self.length_m / (self.properties.diffusivity() * z * z)
@@ -288,6 +318,14 @@ impl Piece {
     /// The volume mean at each sample of an air log `(seconds, °C)`, the piece at `start_c`
     /// throughout at the first sample, air straight between samples (Duhamel's superposition, exact
     /// but for the terms beyond the fortieth, which follow the air at once).
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let boule = Piece::of_mass(0.9, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)?;
+    /// let ramp = [(0.0, 24.0), (1800.0, 35.0), (3600.0, 35.0)];
+    /// assert!((boule.mean_temperature_c(24.0, &ramp)?[2] - 26.981).abs() < 1e-3);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn mean_temperature_c(
         &self,
         start_c: f64,
@@ -342,120 +380,13 @@ pub fn lag_step(
     if !(elapsed_s > 0.0 && elapsed_s.is_finite()) {
         return dough_c;
     }
-    if !(time_constant_s > 0.0) {
+    if time_constant_s.is_nan() || time_constant_s <= 0.0 {
         return air_to_c;
     }
     let x = elapsed_s / time_constant_s;
     let kept = (-x).exp();
     let phi = if x < 1e-12 { 1.0 } else { -(-x).exp_m1() / x };
     kept * dough_c + (phi - kept) * air_from_c + (1.0 - phi) * air_to_c
-}
-
-/// The shape a vessel's name suggests: tins and baskets are long, tubs and trays flat, else round.
-///
-/// ```
-/// use doughwarden_model::heat::{Shape, shape_of_vessel};
-/// assert_eq!(shape_of_vessel("loaf tin 900 g"), Shape::Cylinder);
-/// assert_eq!(shape_of_vessel("glass bowl"), Shape::Sphere);
-/// ```
-pub fn shape_of_vessel(name: &str) -> Shape {
-    let name = name.to_lowercase();
-    let has = |words: &[&str]| words.iter().any(|w| name.contains(w));
-    if has(&["bowl", "boule", "round", "roll", "bun", "knot"]) {
-        Shape::Sphere
-    } else if has(&[
-        "tin", "loaf", "baton", "bâton", "batard", "bâtard", "baguette", "plait", "braid",
-    ]) {
-        Shape::Cylinder
-    } else if has(&["tub", "tray", "sheet", "box", "pan", "crate", "focaccia"]) {
-        Shape::Wall
-    } else {
-        Shape::Sphere
-    }
-}
-
-/// What natural convection asks of the air, at the film temperature.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Air {
-    /// Film temperature, °C.
-    pub film_c: f64,
-    /// Conductivity, W/m/K.
-    pub conductivity: f64,
-    /// Kinematic viscosity, m²/s.
-    pub kinematic_viscosity: f64,
-    /// Prandtl number.
-    pub prandtl: f64,
-}
-
-impl Air {
-    /// Dry air at one atmosphere, -20 to 120 °C, by Sutherland's laws (constants from memory; within
-    /// 0.5 % of a fluid-property library at 32.5 °C).
-    pub fn dry(film_c: f64) -> Result<Self, Refusal> {
-        let t = within("film temperature, °C", film_c, -20.0, 120.0)? + 273.15;
-        let viscosity = 1.458e-6 * t.powf(1.5) / (t + 110.4);
-        let conductivity = 2.6464e-3 * t.powf(1.5) / (t + 245.4 * 10f64.powf(-12.0 / t));
-        let density = 101_325.0 / (287.05 * t);
-        Ok(Self {
-            film_c,
-            conductivity,
-            kinematic_viscosity: viscosity / density,
-            prandtl: 1006.5 * viscosity / conductivity,
-        })
-    }
-
-    fn rayleigh(&self, length_m: f64, difference_k: f64) -> f64 {
-        9.80665 / (self.film_c + 273.15) * difference_k * length_m.powi(3)
-            / (self.kinematic_viscosity * self.kinematic_viscosity)
-            * self.prandtl
-    }
-
-    /// Film coefficient, W/m²/K, of natural convection around a sphere of `diameter_m` that differs
-    /// from the air by `difference_k`: `Nu = 2 + 0.589·Ra^(1/4)/[1 + (0.469/Pr)^(9/16)]^(4/9)`
-    /// (Churchill, from memory), `Ra < 1e11`.
-    ///
-    /// ```
-    /// use doughwarden_model::heat::Air;
-    /// let air = Air { film_c: 32.5, conductivity: 0.0268028, kinematic_viscosity: 1.628154e-5, prandtl: 0.706362 };
-    /// assert!((air.film_of_sphere(0.12, 5.0)? - 3.421).abs() < 0.003);
-    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
-    /// ```
-    pub fn film_of_sphere(&self, diameter_m: f64, difference_k: f64) -> Result<f64, Refusal> {
-        let (d, dt) = checked(diameter_m, difference_k)?;
-        let nusselt = 2.0
-            + 0.589 * self.rayleigh(d, dt).powf(0.25)
-                / (1.0 + (0.469 / self.prandtl).powf(9.0 / 16.0)).powf(4.0 / 9.0);
-        Ok(nusselt * self.conductivity / d)
-    }
-
-    /// Film coefficient, W/m²/K, of an upright plate `height_m` high (Churchill & Chu, from memory):
-    /// `Nu = {0.825 + 0.387·Ra^(1/6)/[1 + (0.492/Pr)^(9/16)]^(8/27)}²`.
-    pub fn film_of_plate(&self, height_m: f64, difference_k: f64) -> Result<f64, Refusal> {
-        let (l, dt) = checked(height_m, difference_k)?;
-        let root = 0.825
-            + 0.387 * self.rayleigh(l, dt).powf(1.0 / 6.0)
-                / (1.0 + (0.492 / self.prandtl).powf(9.0 / 16.0)).powf(8.0 / 27.0);
-        Ok(root * root * self.conductivity / l)
-    }
-}
-
-fn checked(length_m: f64, difference_k: f64) -> Result<(f64, f64), Refusal> {
-    Ok((
-        within("length, m", length_m, 1e-3, 10.0)?,
-        within("temperature difference, K", difference_k.abs(), 0.0, 500.0)?,
-    ))
-}
-
-/// Radiation as a film coefficient, W/m²/K: `h = 4·eps·sigma·Tm³` at the mean temperature `mean_c`.
-///
-/// ```
-/// use doughwarden_model::heat::film_of_radiation;
-/// assert!((film_of_radiation(0.95, 32.5)? - 6.153).abs() < 0.001);
-/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
-/// ```
-pub fn film_of_radiation(emissivity: f64, mean_c: f64) -> Result<f64, Refusal> {
-    let emissivity = within("emissivity", emissivity, 0.0, 1.0)?;
-    let kelvin = within("mean temperature, °C", mean_c, -50.0, 400.0)? + 273.15;
-    Ok(4.0 * emissivity * STEFAN_BOLTZMANN * kelvin.powi(3))
 }
 
 /// The time constant of a body that is one temperature throughout, s: `rho·cp·V/(h·A)`, with

@@ -45,17 +45,28 @@ pub fn saturation_pa(temperature_c: f64) -> Result<f64, Refusal> {
 }
 
 /// Saturation pressure by Hyland and Wexler, Pa, 0 to 200 °C: the second opinion.
+///
+/// ```
+/// use doughwarden_model::humid_air::saturation_hyland_wexler_pa;
+/// assert!((saturation_hyland_wexler_pa(25.0)? - 3169.216).abs() < 1e-3);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn saturation_hyland_wexler_pa(temperature_c: f64) -> Result<f64, Refusal> {
     let t = within("temperature, °C", temperature_c, 0.0, 200.0)? + 273.15;
-    Ok((-5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t * t
-        - 1.4452093e-8 * t * t * t
-        + 6.5459673 * t.ln())
-    .exp())
+    Ok(
+        (-5.8002206e3 / t + 1.3914993 - 4.8640239e-2 * t + 4.1764768e-5 * t * t
+            - 1.4452093e-8 * t * t * t
+            + 6.5459673 * t.ln())
+        .exp(),
+    )
 }
 
 /// Vapour pressure, Pa, of air at `temperature_c` and `humidity_percent` (0 to 100).
 pub fn vapour_pa(temperature_c: f64, humidity_percent: f64) -> Result<f64, Refusal> {
-    Ok(saturation_pa(temperature_c)? * within("humidity, %", humidity_percent, 0.0, 100.0)? / 100.0)
+    Ok(
+        saturation_pa(temperature_c)? * within("humidity, %", humidity_percent, 0.0, 100.0)?
+            / 100.0,
+    )
 }
 
 /// Dew point over water, °C; needs at least 0.1 % humidity.
@@ -73,6 +84,12 @@ pub fn dew_point_c(temperature_c: f64, humidity_percent: f64) -> Result<f64, Ref
 }
 
 /// Water per dry air, kg/kg, at `pressure_pa` (normal: 101 325).
+///
+/// ```
+/// use doughwarden_model::humid_air::humidity_ratio;
+/// assert!((humidity_ratio(27.0, 75.0, 101_325.0)? - 0.016817).abs() < 1e-6);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn humidity_ratio(
     temperature_c: f64,
     humidity_percent: f64,
@@ -81,12 +98,20 @@ pub fn humidity_ratio(
     let e = vapour_pa(temperature_c, humidity_percent)?;
     let p = within("pressure, Pa", pressure_pa, 5e4, 1.2e5)?;
     if e >= 0.9 * p {
-        return Err(Refusal::Inconsistent("the vapour pressure is close to the whole pressure"));
+        return Err(Refusal::Inconsistent(
+            "the vapour pressure is close to the whole pressure",
+        ));
     }
     Ok(0.621945 * e / (p - e))
 }
 
 /// Vapour pressure deficit `es - e`, Pa.
+///
+/// ```
+/// use doughwarden_model::humid_air::vapour_pressure_deficit_pa;
+/// assert!((vapour_pressure_deficit_pa(27.0, 75.0)? - 889.22).abs() < 0.01);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn vapour_pressure_deficit_pa(
     temperature_c: f64,
     humidity_percent: f64,
@@ -161,6 +186,13 @@ pub struct Skin {
 impl Skin {
     /// Carries the account forward by `elapsed_s` in steady air: a film grows while the surface is
     /// below the dew point and dries first; only then the dough loses water.
+    ///
+    /// ```
+    /// use doughwarden_model::humid_air::Skin;
+    /// let hour = Skin::default().advance(24.0, 24.0, 45.0, 3600.0)?;
+    /// assert!((hour.lost_g_m2 - 175.0).abs() < 0.5); // a bare dough in a dry kitchen
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn advance(
         &self,
         surface_c: f64,
@@ -171,12 +203,22 @@ impl Skin {
         let hours = within("elapsed time, s", elapsed_s, 0.0, 1e7)? / 3600.0;
         let from_film = evaporation_g_m2_h(1.0, surface_c, air_c, humidity_percent)?;
         if from_film < 0.0 {
-            return Ok(Self { film_g_m2: self.film_g_m2 - from_film * hours, ..*self });
+            return Ok(Self {
+                film_g_m2: self.film_g_m2 - from_film * hours,
+                ..*self
+            });
         }
-        let film_hours =
-            if from_film > 0.0 { (self.film_g_m2 / from_film).min(hours) } else { hours };
-        let bare =
-            evaporation_g_m2_h(DOUGH_SURFACE_WATER_ACTIVITY, surface_c, air_c, humidity_percent)?;
+        let film_hours = if from_film > 0.0 {
+            (self.film_g_m2 / from_film).min(hours)
+        } else {
+            hours
+        };
+        let bare = evaporation_g_m2_h(
+            DOUGH_SURFACE_WATER_ACTIVITY,
+            surface_c,
+            air_c,
+            humidity_percent,
+        )?;
         Ok(Self {
             film_g_m2: (self.film_g_m2 - from_film * film_hours).max(0.0),
             lost_g_m2: self.lost_g_m2 + bare.max(0.0) * (hours - film_hours),

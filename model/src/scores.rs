@@ -29,8 +29,9 @@ pub fn crps_normal(mean: f64, sd: f64, outcome: f64) -> Result<f64, Refusal> {
     let sd = within("sd of the forecast", sd, 1e-12, 1e12)?;
     let z = (within("outcome", outcome, -1e12, 1e12)? - within("mean", mean, -1e12, 1e12)?) / sd;
     let density = ln_normal_density(z).exp();
-    Ok(sd * (z * (2.0 * normal_cdf(z) - 1.0) + 2.0 * density
-        - std::f64::consts::FRAC_2_SQRT_PI / 2.0))
+    Ok(sd
+        * (z * (2.0 * normal_cdf(z) - 1.0) + 2.0 * density
+            - std::f64::consts::FRAC_2_SQRT_PI / 2.0))
 }
 
 /// CRPS of a lognormal forecast with `ln y ~ Normal(ln_mean, ln_sd)`; `ln_sd` 1e-6 to 5.
@@ -60,7 +61,11 @@ pub fn crps_lognormal(ln_mean: f64, ln_sd: f64, outcome: f64) -> Result<f64, Ref
 /// ```
 pub fn crps_sample(values: &[f64], outcome: f64) -> Result<f64, Refusal> {
     if values.is_empty() {
-        return Err(Refusal::TooFew { what: "forecast values", needed: 1, given: 0 });
+        return Err(Refusal::TooFew {
+            what: "forecast values",
+            needed: 1,
+            given: 0,
+        });
     }
     let y = within("outcome", outcome, -1e12, 1e12)?;
     let mut sorted = Vec::with_capacity(values.len());
@@ -97,6 +102,11 @@ pub fn pinball(level: f64, quantile: f64, outcome: f64) -> f64 {
 
 /// The PIT of an outcome known only to an interval, given the forecast's cumulative probability at
 /// its two ends: their middle (mid-PIT).
+///
+/// ```
+/// use doughwarden_model::scores::mid_pit;
+/// assert!((mid_pit(0.4, 0.5) - 0.45).abs() < 1e-12);
+/// ```
 pub fn mid_pit(probability_at_start: f64, probability_at_end: f64) -> f64 {
     0.5 * (probability_at_start.clamp(0.0, 1.0) + probability_at_end.clamp(0.0, 1.0))
 }
@@ -112,13 +122,23 @@ pub fn coverage_acceptance(n: u64, coverage: f64, confidence: f64) -> Result<(u6
     let p = within("coverage", coverage, 0.0, 1.0)?;
     let tail = 0.5 * (1.0 - within("confidence", confidence, 0.0, 0.999_999)?);
     if n == 0 {
-        return Err(Refusal::TooFew { what: "judged forecasts", needed: 1, given: 0 });
+        return Err(Refusal::TooFew {
+            what: "judged forecasts",
+            needed: 1,
+            given: 0,
+        });
     }
-    let law = Binomial::new(p, n).map_err(|_| Refusal::Inconsistent("coverage is no probability"))?;
+    let law =
+        Binomial::new(p, n).map_err(|_| Refusal::Inconsistent("coverage is no probability"))?;
     Ok((law.inverse_cdf(tail), law.inverse_cdf(1.0 - tail)))
 }
 
 /// Kolmogorov-Smirnov distance of PIT values from the uniform; 0 for none.
+///
+/// ```
+/// use doughwarden_model::scores::ks_uniform;
+/// assert!((ks_uniform(&[0.25, 0.75]) - 0.25).abs() < 1e-12);
+/// ```
 pub fn ks_uniform(pits: &[f64]) -> f64 {
     let mut sorted: Vec<f64> = pits.iter().map(|p| p.clamp(0.0, 1.0)).collect();
     sorted.sort_by(f64::total_cmp);
@@ -126,7 +146,11 @@ pub fn ks_uniform(pits: &[f64]) -> f64 {
     sorted
         .iter()
         .enumerate()
-        .map(|(i, p)| (p - i as f64 / n).abs().max((p - (i as f64 + 1.0) / n).abs()))
+        .map(|(i, p)| {
+            (p - i as f64 / n)
+                .abs()
+                .max((p - (i as f64 + 1.0) / n).abs())
+        })
         .fold(0.0, f64::max)
 }
 
@@ -150,7 +174,11 @@ pub fn ks_critical(n: usize, alpha: f64) -> Result<f64, Refusal> {
     let (mut low, mut high) = (0.5 * limit, (2.0 * limit).min(1.0));
     for _ in 0..40 {
         let middle = 0.5 * (low + high);
-        if ks_cdf(n, middle) < 1.0 - alpha { low = middle } else { high = middle }
+        if ks_cdf(n, middle) < 1.0 - alpha {
+            low = middle
+        } else {
+            high = middle
+        }
     }
     Ok(0.5 * (low + high))
 }
@@ -169,7 +197,11 @@ fn ks_cdf(n: usize, d: f64) -> f64 {
         a[(i, 0)] -= h.powi(i as i32 + 1);
         a[(m - 1, i)] -= h.powi((m - i) as i32);
     }
-    a[(m - 1, 0)] += if 2.0 * h > 1.0 { (2.0 * h - 1.0).powi(m as i32) } else { 0.0 };
+    a[(m - 1, 0)] += if 2.0 * h > 1.0 {
+        (2.0 * h - 1.0).powi(m as i32)
+    } else {
+        0.0
+    };
     for i in 0..m {
         for j in 0..m {
             if i + 1 > j {
@@ -192,7 +224,9 @@ fn ks_cdf(n: usize, d: f64) -> f64 {
         left /= 2;
     }
     let ln_factor: f64 = (1..=n).map(|i| (i as f64 / n as f64).ln()).sum();
-    (power[(k - 1, k - 1)].ln() + ln_scale + ln_factor).exp().clamp(0.0, 1.0)
+    (power[(k - 1, k - 1)].ln() + ln_scale + ln_factor)
+        .exp()
+        .clamp(0.0, 1.0)
 }
 
 fn rescale(matrix: &mut DMatrix<f64>) -> f64 {
@@ -211,7 +245,10 @@ mod tests {
     use proptest::prelude::*;
 
     fn close(got: f64, want: f64, tolerance: f64) {
-        assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+        assert!(
+            (got - want).abs() <= tolerance,
+            "{got} is not {want} to {tolerance}"
+        );
     }
 
     #[test]
@@ -225,7 +262,11 @@ mod tests {
         ] {
             close(crps_normal(m, s, y).expect("valid"), want, 5e-9);
         }
-        close(crps_lognormal(90f64.ln(), 0.15, 100.0).expect("valid"), 5.90243962, 5e-9);
+        close(
+            crps_lognormal(90f64.ln(), 0.15, 100.0).expect("valid"),
+            5.90243962,
+            5e-9,
+        );
         // And the definition: ∫ (F - 1[x >= y])² dx.
         let (m, s, y) = (90f64.ln(), 0.15, 100.0);
         let integral: f64 = (0..400_000)
@@ -259,7 +300,11 @@ mod tests {
         // Textbook tables: n 10, 5 %: 0.409; n 20, 1 %: 0.352 (from memory).
         close(ks_critical(10, 0.05).expect("valid"), 0.409, 6e-4);
         close(ks_critical(20, 0.01).expect("valid"), 0.352, 6e-4);
-        close(ks_critical(401, 0.01).expect("valid") / ks_critical(400, 0.01).expect("valid"), 1.0, 0.003);
+        close(
+            ks_critical(401, 0.01).expect("valid") / ks_critical(400, 0.01).expect("valid"),
+            1.0,
+            0.003,
+        );
         close(ks_uniform(&[0.1, 0.4, 0.95]), 0.28333333333, 1e-9);
     }
 

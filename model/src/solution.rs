@@ -87,6 +87,12 @@ pub fn norrish(solute: Solute, solute_g: f64, water_g: f64) -> Result<f64, Refus
 }
 
 /// Pitzer's osmotic coefficient of salt water, `molality` mol NaCl per kg water, 0 to 6, 25 °C.
+///
+/// ```
+/// use doughwarden_model::solution::salt_osmotic_coefficient;
+/// assert!((salt_osmotic_coefficient(1.0)? - 0.93587).abs() < 1e-5);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn salt_osmotic_coefficient(molality: f64) -> Result<f64, Refusal> {
     let m = within("salt, mol per kg water", molality, 0.0, 6.2)?;
     let root = m.sqrt();
@@ -123,6 +129,13 @@ pub struct Dissolved {
 
 impl Dissolved {
     /// The same once the yeast's invertase has split the sucrose, a matter of minutes (from memory).
+    ///
+    /// ```
+    /// use doughwarden_model::solution::Dissolved;
+    /// let sweet = Dissolved { water_g: 55.0, salt_g: 1.8, sucrose_g: 15.0, ..Dissolved::default() };
+    /// assert!(sweet.inverted().water_activity()? < sweet.water_activity()? - 0.01);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     #[must_use]
     pub fn inverted(&self) -> Self {
         Self {

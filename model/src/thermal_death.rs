@@ -78,6 +78,13 @@ impl ThermalDeath {
     ///
     /// Exact for the straight line: the mean of an exponential along it is the logarithmic mean of
     /// its ends. What is not finite, or runs backwards, kills nothing.
+    ///
+    /// ```
+    /// use doughwarden_model::thermal_death::ThermalDeath;
+    /// let death = ThermalDeath::new(60.0, 450.0, 14.3)?;
+    /// assert!((death.decimal_reductions(60.0, 60.0, 900.0) - 2.0).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn decimal_reductions(&self, from_c: f64, to_c: f64, elapsed_s: f64) -> f64 {
         if !(from_c.is_finite() && to_c.is_finite() && elapsed_s.is_finite() && elapsed_s > 0.0) {
             return 0.0;

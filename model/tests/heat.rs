@@ -29,7 +29,7 @@ fn first_roots_and_coefficients() {
         (0.01, 0.099834, 1.001661, 0.141245, 1.002496, 0.173032, 1.002998),
         (0.1, 0.311053, 1.016094, 0.441682, 1.024579, 0.542281, 1.029798),
         (0.5, 0.653271, 1.070128, 0.940771, 1.114255, 1.165561, 1.144106),
-        (1.0, 0.860334, 1.119132, 1.255784, 1.207092, 1.570796, 1.273240),
+        (1.0, 0.860334, 1.119132, 1.255784, 1.207092, std::f64::consts::FRAC_PI_2, 1.273240),
         (2.0, 1.076874, 1.178456, 1.599449, 1.338377, 2.028758, 1.479319),
         (5.0, 1.313838, 1.240249, 1.989815, 1.502869, 2.570432, 1.787001),
         (10.0, 1.428870, 1.261963, 2.179497, 1.567692, 2.836300, 1.924909),
@@ -215,6 +215,41 @@ fn one_lag_gives_the_age_within_2_percent_and_air_temperature_does_not() {
 }
 
 #[test]
+fn a_vessel_teaches_its_own_lag() {
+    // A bowl whose dough lags 1.5 times as long as the prior says, ten spot readings to 0.3 °C.
+    let (prior_tau, truth) = (6000.0, 9000.0);
+    let air: Vec<(f64, f64)> = (0..=240).map(|i| (60.0 * f64::from(i), 28.0)).collect();
+    let spots: Vec<(f64, f64)> = (1..=10)
+        .map(|i| {
+            let t = 1200.0 * f64::from(i);
+            let error = 0.3 * (f64::from(i) * 2.4).sin();
+            (t, lag_step(10.0, 28.0, 28.0, t, truth) + error)
+        })
+        .collect();
+    let start = StartTemperature {
+        mean_c: 10.0,
+        sd_c: 0.3,
+    };
+    let learned = learn_lag(&air, start, &spots, prior_tau, 0.3).expect("valid");
+    close(learned.time_constant_s() / truth, 1.0, 0.05);
+    assert!(
+        learned.sd < 0.06
+            && (learned.ln_scale.exp() * prior_tau / truth - 1.0).abs() < 3.0 * learned.sd
+    );
+    // Without readings the prior stands; with a guessed start one reading moves it less.
+    let none = learn_lag(&air, start, &[], prior_tau, 0.3).expect("valid");
+    close(none.ln_scale, 0.0, 1e-6);
+    close(none.sd, LAG_SCALE_PRIOR_SD, 0.01);
+    let guessed = StartTemperature {
+        mean_c: 10.0,
+        sd_c: 3.0,
+    };
+    let sure = learn_lag(&air, start, &spots[..1], prior_tau, 0.3).expect("valid");
+    let unsure = learn_lag(&air, guessed, &spots[..1], prior_tau, 0.3).expect("valid");
+    assert!(unsure.ln_scale.abs() < sure.ln_scale.abs() && unsure.sd > sure.sd);
+}
+
+#[test]
 fn film_coefficients() {
     // Air from a fluid-property library at 32.5 °C; correlations from memory; to 0.1 %.
     let air = Air {
@@ -259,6 +294,20 @@ proptest! {
         if let Ok(p) = Piece::of_mass(m, shape, &Composition::lean_dough(), h) {
             prop_assert!(p.time_constant_s().is_finite() && p.time_constant_s() > 0.0);
             prop_assert!(p.series().expect("valid").at(0.5, t).is_finite());
+        }
+    }
+
+    #[test]
+    fn any_readings_are_refused_or_teach_something_finite(
+        air in proptest::collection::vec((0.0f64..1e4, -10.0f64..60.0), 0..20),
+        readings in proptest::collection::vec((proptest::num::f64::ANY, -10.0f64..60.0), 0..10),
+        start in proptest::num::f64::ANY, tame: bool, tau in 10.0f64..1e5
+    ) {
+        let mut air = air;
+        air.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let start = StartTemperature { mean_c: if tame { start.clamp(0.0, 40.0) } else { start }, sd_c: 1.0 };
+        if let Ok(l) = learn_lag(&air, start, &readings, tau, 0.5) {
+            prop_assert!(l.ln_scale.is_finite() && l.sd > 0.0 && l.sd <= 0.31);
         }
     }
 

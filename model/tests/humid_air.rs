@@ -5,7 +5,10 @@ use doughwarden_model::humid_air::*;
 use proptest::prelude::*;
 
 fn close(got: f64, want: f64, tolerance: f64) {
-    assert!((got - want).abs() <= tolerance, "{got} is not {want} to {tolerance}");
+    assert!(
+        (got - want).abs() <= tolerance,
+        "{got} is not {want} to {tolerance}"
+    );
 }
 
 #[test]
@@ -21,7 +24,11 @@ fn saturation() {
         close(saturation_pa(t).expect("valid"), magnus, 1e-3);
         close(saturation_hyland_wexler_pa(t).expect("valid"), hyland, 1e-3);
         close(saturation_pa(t).expect("valid") / iapws, 1.0, 0.0032);
-        close(saturation_hyland_wexler_pa(t).expect("valid") / iapws, 1.0, 0.00023);
+        close(
+            saturation_hyland_wexler_pa(t).expect("valid") / iapws,
+            1.0,
+            0.00023,
+        );
     }
 }
 
@@ -50,12 +57,19 @@ fn moist_air() {
         (50.0, 95.0, 48.9712, 0.081947, 11796.30, 11727.90, 48.9748, 0.081410, 617.26),
     ];
     for (t, rh, lib_td, lib_w, lib_e, e, td, w, vpd) in table {
-        let (own_e, own_td) = (vapour_pa(t, rh).expect("valid"), dew_point_c(t, rh).expect("valid"));
+        let (own_e, own_td) = (
+            vapour_pa(t, rh).expect("valid"),
+            dew_point_c(t, rh).expect("valid"),
+        );
         let own_w = humidity_ratio(t, rh, 101_325.0).expect("valid");
         close(own_e, e, 0.006);
         close(own_td, td, 6e-5);
         close(own_w, w, 6e-7);
-        close(vapour_pressure_deficit_pa(t, rh).expect("valid"), vpd, 0.006);
+        close(
+            vapour_pressure_deficit_pa(t, rh).expect("valid"),
+            vpd,
+            0.006,
+        );
         // The library's p_w holds an enhancement factor: ours is 0 to 0.8 % below.
         assert!((-0.008..=0.0).contains(&(own_e / lib_e - 1.0)), "{t} {rh}");
         assert!((-0.008..=0.0).contains(&(own_w / lib_w - 1.0)), "{t} {rh}");
@@ -65,22 +79,45 @@ fn moist_air() {
     }
     // Saturated W: the library, and ASHRAE's table from memory, within 0.8 %.
     for (t, lib, ashrae) in [
-        (20.0, 0.0147605, 0.014758), (25.0, 0.0201734, 0.020170), (30.0, 0.0273329, 0.027329),
-        (35.0, 0.0367601, 0.036756), (40.0, 0.0491445, 0.049141),
+        (20.0, 0.0147605, 0.014758),
+        (25.0, 0.0201734, 0.020170),
+        (30.0, 0.0273329, 0.027329),
+        (35.0, 0.0367601, 0.036756),
+        (40.0, 0.0491445, 0.049141),
     ] {
         let w = humidity_ratio(t, 100.0, 101_325.0).expect("valid");
-        assert!((-0.009..=0.0).contains(&(w / lib - 1.0)) && (-0.009..=0.0).contains(&(w / ashrae - 1.0)), "{w}");
+        assert!(
+            (-0.009..=0.0).contains(&(w / lib - 1.0))
+                && (-0.009..=0.0).contains(&(w / ashrae - 1.0)),
+            "{w}"
+        );
     }
 }
 
 #[test]
 fn skin_and_sweat() {
     for (air, rh, ts, e, own, td, verdict) in [
-        (35.0, 80.0, 24.0, 4490.27, 2887.29, 31.03, Surface::Condenses),
+        (
+            35.0,
+            80.0,
+            24.0,
+            4490.27,
+            2887.29,
+            31.03,
+            Surface::Condenses,
+        ),
         (35.0, 80.0, 32.0, 4490.27, 4602.70, 31.03, Surface::Dries),
         (27.0, 75.0, 24.0, 2667.67, 2887.29, 22.19, Surface::Dries),
         (24.0, 45.0, 24.0, 1339.46, 2887.29, 11.33, Surface::Dries),
-        (30.0, 95.0, 29.0, 4022.04, 3876.70, 29.11, Surface::Condenses),
+        (
+            30.0,
+            95.0,
+            29.0,
+            4022.04,
+            3876.70,
+            29.11,
+            Surface::Condenses,
+        ),
     ] {
         close(vapour_pa(air, rh).expect("valid"), e, 0.006);
         close(0.97 * saturation_pa(ts).expect("valid"), own, 0.006);
@@ -88,10 +125,20 @@ fn skin_and_sweat() {
         assert_eq!(surface(ts, air, rh).expect("valid"), verdict);
     }
     close(mass_transfer_m_s(4.5), 0.00431, 6e-6);
-    close(evaporation_g_m2_h(0.97, 24.0, 24.0, 45.0).expect("valid"), 175.0, 0.5);
-    close(evaporation_g_m2_h(0.97, 34.0, 35.0, 80.0).expect("valid"), 72.0, 0.5);
+    close(
+        evaporation_g_m2_h(0.97, 24.0, 24.0, 45.0).expect("valid"),
+        175.0,
+        0.5,
+    );
+    close(
+        evaporation_g_m2_h(0.97, 34.0, 35.0, 80.0).expect("valid"),
+        72.0,
+        0.5,
+    );
     // A cool dough in a warm wet box sweats first, and the film dries before the dough does.
-    let wet = Skin::default().advance(24.0, 35.0, 80.0, 1800.0).expect("valid");
+    let wet = Skin::default()
+        .advance(24.0, 35.0, 80.0, 1800.0)
+        .expect("valid");
     assert!(wet.film_g_m2 > 0.0 && wet.lost_g_m2 == 0.0);
     let soon = wet.advance(34.0, 35.0, 80.0, 600.0).expect("valid");
     assert!(soon.film_g_m2 < wet.film_g_m2 && soon.lost_g_m2 == 0.0);

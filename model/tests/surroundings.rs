@@ -198,3 +198,33 @@ proptest! {
         prop_assert!(c.dough_peak_c >= dough - 1e-6 && c.after_s >= 0.0);
     }
 }
+
+#[test]
+fn an_oven_with_two_poles_is_not_oversold() {
+    // Air in minutes, walls in an hour. Forced onto one pole, 90 minutes of this put the plateau two
+    // degrees too low with a narrow interval.
+    let mut noise = Noise(5);
+    for minutes in [45, 90, 150] {
+        let mut held = 0;
+        for _ in 0..20 {
+            let log: Vec<_> = (0..minutes)
+                .map(|i| {
+                    let t = 60.0 * f64::from(i);
+                    let air = 35.0 - 5.0 * (-t / 300.0).exp() - 9.0 * (-t / 3600.0).exp();
+                    (t, air + 0.1 * noise.normal())
+                })
+                .collect();
+            let run = Approach::identify(&log).expect("moves");
+            held += usize::from(run.plateau_90_c.0 <= 35.0 && 35.0 <= run.plateau_90_c.1);
+            assert!(
+                run.fast.is_some() && (minutes > 120 || !run.plateau_seen()),
+                "{run:?}"
+            );
+            if minutes == 150 {
+                close(run.plateau_c, 35.0, 1.0);
+                close(run.start_c, 21.0, 0.5);
+            }
+        }
+        assert!(held >= 14, "{minutes} min: {held} of 20"); // 99 % binomial bound for 0.9 is 14
+    }
+}

@@ -1,13 +1,13 @@
 //! The book in memory: every record but the readings, indexed; and what follows from them
 //! (where a batch stands at a moment, which stage is in progress).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::record::{
     Batch, Dough, Move, Observation, ObservationKind, Place, PlaceKind, Record, StageKind,
     StageRecord,
 };
-use crate::store::RecordKey;
+use crate::store::{RecordKey, StoredReading};
 use crate::time::UtcMs;
 
 /// Separates the parts of a [`RecordKey`].
@@ -94,6 +94,28 @@ impl Book {
         }
     }
 
+    /// Takes one record out.
+    pub fn remove(&mut self, key: &RecordKey) {
+        let is = |record: Record| record.key().as_ref() == Some(key);
+        match key.record.as_str() {
+            "place" => {
+                self.places.remove(&key.key);
+            }
+            "dough" => {
+                self.doughs.remove(&key.key);
+            }
+            "batch" => {
+                self.batches.remove(&key.key);
+            }
+            "stage" => self.stages.retain(|_, r| !is(Record::Stage(r.clone()))),
+            "move" => self.moves.retain(|_, r| !is(Record::Move(r.clone()))),
+            "observation" => self
+                .observations
+                .retain(|_, r| !is(Record::Observation(r.clone()))),
+            _ => {}
+        }
+    }
+
     /// All records, in no particular order.
     #[must_use]
     pub fn records(&self) -> Vec<Record> {
@@ -110,12 +132,33 @@ impl Book {
     /// A batch's stage. A batch split from another shares that one's bulk proof.
     #[must_use]
     pub fn stage(&self, batch: &str, stage: StageKind) -> Option<&StageRecord> {
-        let own = self.stages.get(&(batch.to_owned(), stage));
-        if own.is_some() || stage == StageKind::Final {
-            return own;
+        let mut batch = batch;
+        // As many steps up as there are batches, so that a circle in a damaged book ends.
+        for _ in 0..=self.batches.len() {
+            let own = self.own_stage(batch, stage);
+            if own.is_some() || stage == StageKind::Final {
+                return own;
+            }
+            batch = self.batches.get(batch)?.from.as_deref()?;
         }
-        let from = self.batches.get(batch)?.from.as_ref()?;
-        self.stages.get(&(from.clone(), stage))
+        None
+    }
+
+    /// A batch's own stage, without the bulk proof it may share.
+    #[must_use]
+    pub fn own_stage(&self, batch: &str, stage: StageKind) -> Option<&StageRecord> {
+        self.stages.get(&(batch.to_owned(), stage))
+    }
+
+    /// A batch's own stages, bulk first.
+    pub fn own_stages<'a>(
+        &'a self,
+        batch: &str,
+    ) -> impl Iterator<Item = &'a StageRecord> + use<'a> {
+        [StageKind::Bulk, StageKind::Final]
+            .map(|kind| self.own_stage(batch, kind))
+            .into_iter()
+            .flatten()
     }
 
     /// The stage of a batch that is in progress at a moment: start ≤ T < end.
@@ -134,15 +177,32 @@ impl Book {
             .filter(move |s| s.start <= at && s.end.is_none_or(|end| at < end))
     }
 
-    /// Where a batch stands at a moment: its first place, changed by `stage.place` and moves.
+    /// When a batch went its own way: the end of the bulk proof it shares, or the first of its own
+    /// events if that is earlier; `None` for a batch that is nobody's part, or not parted yet.
+    #[must_use]
+    pub fn parted_at(&self, batch: &str) -> Option<UtcMs> {
+        let from = self.batches.get(batch)?.from.as_deref()?;
+        let shared_end = self.stage(from, StageKind::Bulk).and_then(|s| s.end);
+        shared_end.into_iter().chain(self.own_events(batch)).min()
+    }
+
+    /// Moments at which a batch's own records may say a place.
+    fn own_events<'a>(&'a self, batch: &'a str) -> impl Iterator<Item = UtcMs> + 'a {
+        let moves = (batch.to_owned(), UtcMs(i64::MIN))..=(batch.to_owned(), UtcMs(i64::MAX));
+        self.moves
+            .range(moves)
+            .map(|((_, time), _)| *time)
+            .chain(self.own_stages(batch).map(|s| s.start))
+    }
+
+    /// Where a batch stands at a moment: its first place, changed by `stage.place` and moves; a
+    /// batch split from another stood where that one stood until it went its own way.
     #[must_use]
     pub fn place_at(&self, batch: &str, at: UtcMs) -> Option<&str> {
+        let batch = self.whole_at(batch, at);
         let record = self.batches.get(batch)?;
-        // A split batch stood where its parent stood until it has a place event of its own.
-        let first = record.place.as_str();
-        let stage_places = [StageKind::Bulk, StageKind::Final]
-            .into_iter()
-            .filter_map(|kind| self.stage(batch, kind))
+        let stage_places = self
+            .own_stages(batch)
             .filter(|s| s.start <= at)
             .filter_map(|s| s.place.as_deref().map(|p| (s.start, p)));
         let moves = self
@@ -152,25 +212,40 @@ impl Book {
         stage_places
             .chain(moves)
             .max_by_key(|(time, _)| *time)
-            .map_or(Some(first), |(_, p)| Some(p))
+            .map_or(Some(record.place.as_str()), |(_, place)| Some(place))
+    }
+
+    /// The batch that a batch was still part of at a moment: itself, once it went its own way.
+    #[must_use]
+    pub fn whole_at<'a>(&'a self, batch: &'a str, at: UtcMs) -> &'a str {
+        let mut whole = batch;
+        for _ in 0..=self.batches.len() {
+            let from = self.batches.get(whole).and_then(|b| b.from.as_deref());
+            match from {
+                Some(from)
+                    if self.batches.contains_key(from)
+                        && self.parted_at(whole).is_none_or(|parted| at < parted) =>
+                {
+                    whole = from;
+                }
+                _ => break,
+            }
+        }
+        whole
     }
 
     /// The stretches of a batch's stay in places between two moments: `(from, place)`, in order.
     #[must_use]
     pub fn stays(&self, batch: &str, from: UtcMs, to: UtcMs) -> Vec<(UtcMs, String)> {
-        let mut times: Vec<UtcMs> = self
-            .moves
-            .range((batch.to_owned(), from)..(batch.to_owned(), to))
-            .map(|((_, time), _)| *time)
-            .chain(
-                [StageKind::Bulk, StageKind::Final]
-                    .into_iter()
-                    .filter_map(|kind| self.stage(batch, kind))
-                    .map(|s| s.start)
-                    .filter(|t| *t > from && *t < to),
-            )
-            .collect();
-        times.push(from);
+        let mut times = vec![from];
+        let mut part = Some(batch);
+        for _ in 0..=self.batches.len() {
+            let Some(id) = part else { break };
+            times.extend(self.own_events(id));
+            times.extend(self.parted_at(id));
+            part = self.batches.get(id).and_then(|b| b.from.as_deref());
+        }
+        times.retain(|time| *time >= from && *time < to);
         times.sort_unstable();
         times.dedup();
         let mut stays: Vec<(UtcMs, String)> = Vec::new();
@@ -183,6 +258,54 @@ impl Book {
             }
         }
         stays
+    }
+
+    /// Whether a batch is being proofed or shaped on its own at a moment: from the start of its
+    /// first own stage to the end of its last.
+    #[must_use]
+    pub fn is_under_way(&self, batch: &str, at: UtcMs) -> bool {
+        let own: Vec<&StageRecord> = self.own_stages(batch).collect();
+        own.first().is_some_and(|s| s.start <= at)
+            && own.last().is_some_and(|s| s.end.is_none_or(|end| at < end))
+    }
+
+    /// The batches that stand in a place at a moment, by id.
+    pub fn batches_in<'a>(&'a self, place: &'a str, at: UtcMs) -> impl Iterator<Item = &'a str> {
+        self.batches
+            .keys()
+            .map(String::as_str)
+            .filter(move |id| self.is_under_way(id, at) && self.place_at(id, at) == Some(place))
+    }
+
+    /// The batch that a dough sensor's reading belongs to: the one it names, else the only one in
+    /// its place, else none. `None` for readings of the air.
+    #[must_use]
+    pub fn batch_of<'a>(&'a self, reading: &'a StoredReading) -> Option<&'a str> {
+        if !reading.quantity.is_of_dough() {
+            return None;
+        }
+        if let Some(batch) = &reading.batch {
+            return Some(batch);
+        }
+        let place = reading.place.as_deref().unwrap_or(&reading.sensor);
+        let mut standing = self.batches_in(place, reading.time);
+        let first = standing.next()?;
+        standing.next().is_none().then_some(first)
+    }
+
+    /// Every place that a record names, with a record of its own or without.
+    #[must_use]
+    pub fn places_named(&self) -> BTreeSet<&str> {
+        let own = self.places.keys().map(String::as_str);
+        let inside = self.places.values().filter_map(|p| p.inside.as_deref());
+        let batches = self.batches.values().map(|b| b.place.as_str());
+        let stages = self.stages.values().filter_map(|s| s.place.as_deref());
+        let moves = self.moves.values().map(|m| m.place.as_str());
+        own.chain(inside)
+            .chain(batches)
+            .chain(stages)
+            .chain(moves)
+            .collect()
     }
 
     /// A batch's observations in a span (both ends included), in order of time.

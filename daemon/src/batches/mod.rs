@@ -1,5 +1,13 @@
 //! Batches: the log book's records, the book in memory, import and export.
 
+pub mod actions;
 pub mod apply;
 pub mod book;
+pub mod check;
+pub mod export;
+pub mod follow;
+pub mod import;
 pub mod record;
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
+use crate::store::KeptOut;
 use crate::time::UtcMs;
 
 /// Fields this version does not know, kept as they came.
@@ -73,6 +74,9 @@ pub enum StageKind {
 }
 
 impl StageKind {
+    /// In the order in which they happen.
+    pub const BOTH: [Self; 2] = [Self::Bulk, Self::Final];
+
     /// As the contract writes it.
     #[must_use]
     pub fn as_str(self) -> &'static str {
@@ -115,30 +119,125 @@ pub struct LeadMin {
 
 /// A dough as its recipe describes it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(from = "nested::Shape", into = "nested::Shape")]
 pub struct Dough {
     /// Its name, the key.
     pub name: String,
     /// What the recipe says of the bulk proof.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bulk: Option<Usual>,
     /// What the recipe says of the final proof.
-    #[serde(default, rename = "final", skip_serializing_if = "Option::is_none")]
     pub final_: Option<Usual>,
     /// Top proofing temperature, °C.
-    #[serde(default, skip_serializing_if = "Option::is_none", with = "num::option")]
     pub ceiling: Option<f64>,
     /// When to tell that it is nearly ready.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lead_min: Option<LeadMin>,
     /// What to be careful of: `egg`, `milk`, ….
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub caution: Vec<String>,
     /// Its formula; a batch without one takes a copy at its first stage.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub formula: Option<Vec<Ingredient>>,
-    /// The rest.
-    #[serde(flatten)]
+    /// The rest; what is not known inside `bulk`, `final` and `lead_min` stands here under its JSON
+    /// Pointer (`/bulk/folds`).
     pub extra: Extra,
+}
+
+/// A dough as it is written: unknown fields stand where they came from.
+mod nested {
+    use serde::{Deserialize, Serialize};
+
+    use super::{Dough, Extra, Ingredient, LeadMin, Usual, num};
+
+    #[derive(Serialize, Deserialize)]
+    struct With<T> {
+        #[serde(flatten)]
+        known: T,
+        #[serde(flatten)]
+        extra: Extra,
+    }
+
+    #[derive(Serialize, Deserialize)]
+    pub(super) struct Shape {
+        name: String,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        bulk: Option<With<Usual>>,
+        #[serde(default, rename = "final", skip_serializing_if = "Option::is_none")]
+        final_: Option<With<Usual>>,
+        #[serde(default, skip_serializing_if = "Option::is_none", with = "num::option")]
+        ceiling: Option<f64>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lead_min: Option<With<LeadMin>>,
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        caution: Vec<String>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        formula: Option<Vec<Ingredient>>,
+        #[serde(flatten)]
+        extra: Extra,
+    }
+
+    fn fold<T>(inner: Option<With<T>>, known: &[&str], at: &str, extra: &mut Extra) -> Option<T> {
+        inner.map(|inner| {
+            for (name, value) in inner.extra {
+                // A flattened pair of fields sees the known ones twice.
+                if !known.contains(&name.as_str()) {
+                    extra.insert(format!("/{at}/{name}"), value);
+                }
+            }
+            inner.known
+        })
+    }
+
+    fn unfold<T>(known: Option<T>, at: &str, extra: &mut Extra) -> Option<With<T>> {
+        let prefix = format!("/{at}/");
+        let names: Vec<String> = extra
+            .keys()
+            .filter(|name| name.starts_with(&prefix))
+            .cloned()
+            .collect();
+        let inside = names
+            .into_iter()
+            .filter_map(|name| {
+                let value = extra.shift_remove(&name)?;
+                Some((name[prefix.len()..].to_owned(), value))
+            })
+            .collect();
+        known.map(|known| With {
+            known,
+            extra: inside,
+        })
+    }
+
+    const USUAL: [&str; 3] = ["usual_min", "at", "target_rise"];
+
+    impl From<Shape> for Dough {
+        fn from(shape: Shape) -> Self {
+            let mut extra = shape.extra;
+            Self {
+                name: shape.name,
+                bulk: fold(shape.bulk, &USUAL, "bulk", &mut extra),
+                final_: fold(shape.final_, &USUAL, "final", &mut extra),
+                ceiling: shape.ceiling,
+                lead_min: fold(shape.lead_min, &["bulk", "final"], "lead_min", &mut extra),
+                caution: shape.caution,
+                formula: shape.formula,
+                extra,
+            }
+        }
+    }
+
+    impl From<Dough> for Shape {
+        fn from(dough: Dough) -> Self {
+            let mut extra = dough.extra;
+            Self {
+                name: dough.name,
+                bulk: unfold(dough.bulk, "bulk", &mut extra),
+                final_: unfold(dough.final_, "final", &mut extra),
+                ceiling: dough.ceiling,
+                lead_min: unfold(dough.lead_min, "lead_min", &mut extra),
+                caution: dough.caution,
+                formula: dough.formula,
+                extra,
+            }
+        }
+    }
 }
 
 /// One line of a formula.
@@ -371,6 +470,48 @@ impl Quantity {
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|q| q.as_str() == name)
+    }
+
+    /// Whether it belongs to a dough rather than to a place.
+    #[must_use]
+    pub fn is_of_dough(self) -> bool {
+        matches!(self, Self::DoughHeight | Self::DoughTemperature)
+    }
+
+    /// What it can be in a kitchen, in its stored unit, both ends included: beyond, a reading is
+    /// kept out of the model. (Common practice, no published source: air and walls up to an oven's
+    /// hottest, dough between frozen and baking through.)
+    #[must_use]
+    pub fn plausible_range(self) -> (f64, f64) {
+        match self {
+            Self::AirTemperature | Self::SurfaceTemperature => (-40.0, 300.0),
+            Self::DoughTemperature => (-40.0, 110.0),
+            Self::DoughHeight => (0.0, 2.0),
+            Self::Humidity | Self::Battery => (0.0, 100.0),
+        }
+    }
+
+    /// Why a value cannot be true, as far as the value alone shows it: not a number, a probe's word
+    /// for "disconnected" (-127 °C and 127.94 °C, from the data sheet of a common one-wire probe and
+    /// its drivers), or beyond [`Self::plausible_range`].
+    #[must_use]
+    pub fn implausible(self, value: f64) -> Option<KeptOut> {
+        const DISCONNECTED_C: [f64; 2] = [-127.0, 127.94];
+        const AS_WRITTEN: f64 = 1e-6;
+        let (low, high) = self.plausible_range();
+        if !value.is_finite() {
+            Some(KeptOut::NotANumber)
+        } else if self.unit() == Unit::Cel
+            && DISCONNECTED_C
+                .iter()
+                .any(|v| (value - v).abs() < AS_WRITTEN)
+        {
+            Some(KeptOut::ProbeFault)
+        } else if value < low || value > high {
+            Some(KeptOut::OutOfRange)
+        } else {
+            None
+        }
     }
 
     /// The unit it is stored in.

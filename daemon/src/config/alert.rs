@@ -9,7 +9,7 @@ use super::mqtt::Secret;
 
 /// How the baker is told. The open page and the MQTT topic `doughwarden/alert` need no key.
 #[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Alert {
     /// An HTTP request for each alert.
     pub webhook: Option<Webhook>,
@@ -26,9 +26,9 @@ pub struct Alert {
 
 /// `[alert.webhook]`: `url`, `method`, `headers`, `body`.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Webhook {
     /// Where to.
+    #[serde(default)]
     pub url: Secret,
     /// `POST` unless told.
     #[serde(default = "post")]
@@ -46,11 +46,12 @@ fn post() -> String {
     "POST".into()
 }
 
-/// `[alert.email]`: `server`, `port`, `security`, `user`, `password`, `from`, `to`, `ca_file`.
+/// `[alert.email]`: `server`, `port`, `security`, `user`, `password`, `from`, `to`, `ca_file`,
+/// `after_min`.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Email {
     /// The mail server's name.
+    #[serde(default)]
     pub server: String,
     /// Its port; absent: 587 for `starttls`, 465 for `tls`.
     #[serde(default)]
@@ -65,14 +66,54 @@ pub struct Email {
     #[serde(default)]
     pub password: Option<Secret>,
     /// The sender's address.
+    #[serde(default)]
     pub from: String,
     /// The receiver's address.
+    #[serde(default)]
     pub to: String,
     /// Certificates in PEM trusted beside the system's.
     #[serde(default)]
     pub ca_file: Option<std::path::PathBuf>,
+    /// The second way: a mail goes out only for what nobody has seen after so many minutes.
+    /// Absent: at once.
+    #[serde(default)]
+    pub after_min: f64,
 }
 
 fn starttls() -> String {
     "starttls".into()
+}
+
+impl Alert {
+    /// Checks what the types cannot: one line that names the key.
+    ///
+    /// # Errors
+    /// The first key that cannot work.
+    pub fn check(&self) -> Result<(), String> {
+        if let Some(webhook) = &self.webhook {
+            crate::notify::webhook::Webhook::new(webhook)?;
+        }
+        if let Some(email) = &self.email {
+            crate::notify::email::Email::check(email)?;
+            if !(0.0..=24.0 * 60.0).contains(&email.after_min) {
+                return Err("alert.email.after_min: from 0 to 1440 minutes".into());
+            }
+        }
+        if let Some(quiet) = &self.quiet_hours {
+            crate::watch::quiet::QuietHours::parse(quiet)
+                .map_err(|why| format!("alert.quiet_hours: {why}"))?;
+        }
+        for (key, url) in [
+            ("alert.link", self.link.as_deref()),
+            (
+                "alert.heartbeat_url",
+                self.heartbeat_url.as_ref().map(|s| s.0.as_str()),
+            ),
+        ] {
+            if let Some(url) = url {
+                crate::notify::webhook::url(url, key)?;
+            }
+        }
+        Ok(())
+    }
 }

@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 /// How times and temperatures are shown. What is absent can be set on the page.
 #[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Display {
     /// An IANA time zone; absent: the machine's.
     pub zone: Option<String>,

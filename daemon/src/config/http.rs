@@ -6,7 +6,7 @@ use super::mqtt::Secret;
 
 /// Pages and HTTP.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Http {
     /// Address and port; port 0: any free one.
     pub listen: String,
@@ -17,6 +17,7 @@ pub struct Http {
     /// Its private key in PEM.
     pub key: Option<std::path::PathBuf>,
     /// Names by which this machine may be called, beside addresses and `localhost`.
+    #[serde(deserialize_with = "super::load::list_or_text")]
     pub hosts: Vec<String>,
 }
 

@@ -6,15 +6,18 @@ use super::mqtt::Secret;
 
 /// Where a copy of every reading goes.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Influx {
     /// The server.
+    #[serde(default)]
     pub url: String,
     /// The organisation.
+    #[serde(default)]
     pub org: String,
     /// The bucket.
+    #[serde(default)]
     pub bucket: String,
     /// The token.
+    #[serde(default)]
     pub token: Secret,
     /// How much of the copy may wait on this disk, MiB.
     #[serde(default = "queue_mib")]

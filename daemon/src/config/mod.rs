@@ -16,7 +16,7 @@ pub use load::{ConfigError, load};
 
 /// Everything that can be configured.
 #[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Config {
     /// Pages and HTTP.
     pub http: http::Http,

@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 /// The embedded broker, or an outside one.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Mqtt {
     /// Where the embedded broker listens; not used when `broker` is set.
     pub listen: String,
@@ -31,7 +31,7 @@ impl Default for Mqtt {
 }
 
 /// A text that never shows in a log: its `Debug` is a row of dots.
-#[derive(Clone, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Default, PartialEq, Eq, Deserialize)]
 #[serde(transparent)]
 pub struct Secret(pub String);
 

@@ -11,7 +11,6 @@ use crate::time::UtcMs;
 
 /// One mapping from a topic to a quantity. Several may share a name: one device, several quantities.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Sensor {
     /// The sensor's name; `{1}` stands for the text of the topic's first wildcard.
     pub name: String,
@@ -56,10 +55,73 @@ pub struct Sensor {
 /// A dated correction: one point (an offset) or two (a line). `shown` is what the sensor says,
 /// `is` what a trusted thermometer says, in the quantity's stored unit.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
 pub struct Correction {
     /// In force from here on.
     pub from: UtcMs,
     /// `[shown, is]` pairs: one or two.
     pub points: Vec<[f64; 2]>,
+}
+
+impl Sensor {
+    /// Whether it can work: the key that is wrong and why.
+    ///
+    /// # Errors
+    /// The key and one line.
+    pub fn check(&self) -> Result<(), (&'static str, String)> {
+        if self.name.trim().is_empty() {
+            return Err(("name", "a sensor needs a name".into()));
+        }
+        if !topic_filter_is_valid(&self.topic) {
+            return Err((
+                "topic",
+                format!("`{}` is not an MQTT topic filter", self.topic),
+            ));
+        }
+        for (key, pointer) in [
+            ("pointer", &self.pointer),
+            ("time_pointer", &self.time_pointer),
+        ] {
+            if pointer
+                .as_ref()
+                .is_some_and(|p| !p.is_empty() && !p.starts_with('/'))
+            {
+                return Err((
+                    key,
+                    "a JSON Pointer starts with `/`, like /temperature".into(),
+                ));
+            }
+        }
+        let temperature = self.quantity.unit() == Unit::Cel;
+        let fits = match self.unit {
+            Unit::Cel | Unit::Kelvin | Unit::DegF => temperature,
+            unit => unit == self.quantity.unit(),
+        };
+        if !fits {
+            let (unit, quantity) = (self.unit.as_str(), self.quantity.as_str());
+            return Err(("unit", format!("`{unit}` does not measure `{quantity}`")));
+        }
+        if self.interval_s.is_some_and(|s| !(s.is_finite() && s > 0.0)) {
+            return Err(("interval_s", "must be more than 0 seconds".into()));
+        }
+        if self.empty_distance_m.is_some() && self.quantity != Quantity::DoughHeight {
+            return Err(("empty_distance_m", "goes only with `dough_height`".into()));
+        }
+        if self.role.as_ref().is_some_and(|r| r != "model") {
+            return Err(("role", "is `model` or absent".into()));
+        }
+        Ok(())
+    }
+}
+
+/// MQTT 5, section 4.7: `+` fills a level, `#` fills the last; neither empty nor with a NUL.
+fn topic_filter_is_valid(filter: &str) -> bool {
+    let levels: Vec<&str> = filter.split('/').collect();
+    let last = levels.len() - 1;
+    !filter.is_empty()
+        && !filter.contains('\0')
+        && levels.iter().enumerate().all(|(i, level)| match *level {
+            "+" => true,
+            "#" => i == last,
+            other => !other.contains(['+', '#']),
+        })
 }

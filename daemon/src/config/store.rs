@@ -4,7 +4,7 @@ use serde::Deserialize;
 
 /// The embedded store.
 #[derive(Clone, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(default)]
 pub struct Store {
     /// Readings older than this are thinned to summaries; absent: everything is kept.
     pub keep_days: Option<u32>,

@@ -1,9 +1,9 @@
 //! E-mail over SMTP, always encrypted: STARTTLS (RFC 3207) or TLS from the first byte (RFC 8314).
 
 use lettre::message::{Mailbox, header::ContentType};
-use lettre::transport::smtp::AsyncSmtpTransport;
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
+use lettre::transport::smtp::{AsyncSmtpTransport, AsyncSmtpTransportBuilder};
 use lettre::{AsyncTransport, Message, Tokio1Executor};
 use serde_json::Value;
 
@@ -18,14 +18,33 @@ pub struct Email {
     transport: AsyncSmtpTransport<Tokio1Executor>,
     from: Mailbox,
     to: Mailbox,
+    after_min: f64,
 }
 
 impl Email {
-    /// From its configuration.
+    /// From its configuration; inside a tokio runtime (its pool of connections lives there).
     ///
     /// # Errors
     /// One line that says which key cannot work.
     pub fn new(config: &Config) -> Result<Self, String> {
+        let (builder, from, to) = Self::parts(config)?;
+        Ok(Self {
+            transport: builder.build(),
+            from,
+            to,
+            after_min: config.after_min,
+        })
+    }
+
+    /// Checks the configuration; needs no runtime.
+    ///
+    /// # Errors
+    /// One line that says which key cannot work.
+    pub fn check(config: &Config) -> Result<(), String> {
+        Self::parts(config).map(|_| ())
+    }
+
+    fn parts(config: &Config) -> Result<(AsyncSmtpTransportBuilder, Mailbox, Mailbox), String> {
         let address = |key: &str, text: &str| {
             text.parse::<Mailbox>()
                 .map_err(|_| format!("alert.email.{key}: `{text}` is no mail address"))
@@ -66,11 +85,11 @@ impl Email {
         if let (Some(user), Some(password)) = (&config.user, &config.password) {
             builder = builder.credentials(Credentials::new(user.clone(), password.0.clone()));
         }
-        Ok(Self {
-            transport: builder.build(),
-            from: address("from", &config.from)?,
-            to: address("to", &config.to)?,
-        })
+        Ok((
+            builder,
+            address("from", &config.from)?,
+            address("to", &config.to)?,
+        ))
     }
 
     async fn deliver(&self, doc: &Value) -> Result<(), Refusal> {
@@ -117,6 +136,10 @@ impl Channel for Email {
         true
     }
 
+    fn after_min(&self) -> f64 {
+        self.after_min
+    }
+
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
         Box::pin(self.deliver(doc))
     }
@@ -127,6 +150,6 @@ impl Channel for Email {
 /// # Errors
 /// Why not.
 pub async fn reach(config: &Config) -> Result<(), String> {
-    Email::new(config)?;
+    Email::check(config)?;
     super::webhook::tcp(&config.server, port(config)).await
 }

@@ -12,9 +12,16 @@ pub mod backoff;
 pub mod email;
 pub mod heartbeat;
 pub mod mqtt;
+pub mod push;
 pub mod template;
+pub mod web_push;
 pub mod webhook;
 pub mod worker;
+
+#[cfg(test)]
+mod email_tests;
+#[cfg(test)]
+mod tests;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
@@ -23,6 +30,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use tokio::task::JoinSet;
 
 use crate::app::App;
 use crate::config::Config;
@@ -84,6 +92,15 @@ pub trait Channel: Send + Sync {
     fn name(&self) -> &'static str;
     /// Whether it can wake a phone whose page is closed.
     fn wakes_phone(&self) -> bool;
+    /// It is a second way: it waits so many minutes, and is not used for what someone has seen by
+    /// then. 0: at once.
+    fn after_min(&self) -> f64 {
+        0.0
+    }
+    /// Whether there is anyone to tell over it.
+    fn in_use(&self) -> bool {
+        true
+    }
     /// Sends one document and waits until it is accepted.
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a>;
 }
@@ -151,40 +168,73 @@ impl Desk {
     }
 }
 
-/// Starts every channel's worker, and the heartbeat where one is configured.
-///
-/// # Errors
-/// One line, when a channel's settings cannot work.
-pub fn start(app: &Arc<App>, publisher: Publisher) -> Result<(), String> {
+/// Starts every channel's worker, and the heartbeat where one is configured. A channel whose
+/// settings cannot work is shown red with the reason (`check` and the start of `run` say so too).
+pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
     let mut channels: Vec<Arc<dyn Channel>> =
         vec![Arc::new(mqtt::Mqtt::new(Arc::clone(app), publisher))];
     if let Some(config) = &app.config.alert.webhook {
-        channels.push(Arc::new(webhook::Webhook::new(config)?));
+        channels.push(or_broken(webhook::NAME, webhook::Webhook::new(config)));
     }
     if let Some(config) = &app.config.alert.email {
-        channels.push(Arc::new(email::Email::new(config)?));
+        channels.push(or_broken(email::NAME, email::Email::new(config)));
     }
-    start_with(app, channels);
+    channels.push(or_broken(push::NAME, push::Push::new(Arc::clone(app))));
+    start_with(app, channels, rooms);
     if let Some(url) = &app.config.alert.heartbeat_url {
-        tokio::spawn(heartbeat::run(Arc::clone(app), url.clone()));
+        rooms.spawn(heartbeat::run(Arc::clone(app), url.clone()));
     }
-    Ok(())
 }
 
 /// Starts a worker for each of these channels.
-pub fn start_with(app: &Arc<App>, channels: Vec<Arc<dyn Channel>>) {
+pub fn start_with(app: &Arc<App>, channels: Vec<Arc<dyn Channel>>, rooms: &mut JoinSet<()>) {
     for channel in &channels {
-        tokio::spawn(worker::run(Arc::clone(app), Arc::clone(channel)));
+        rooms.spawn(worker::run(Arc::clone(app), Arc::clone(channel)));
     }
     if app.desk.channels.set(channels).is_err() {
         tracing::error!("The channels were started twice; the first ones stay");
     }
 }
 
-/// The names of the channels that messages are queued for (the open page hears them on the bus).
+/// A channel whose settings cannot work: it refuses everything with the reason.
+struct Broken(&'static str, String);
+
+impl Channel for Broken {
+    fn name(&self) -> &'static str {
+        self.0
+    }
+
+    fn wakes_phone(&self) -> bool {
+        false
+    }
+
+    fn send<'a>(&'a self, _doc: &'a Value) -> Sending<'a> {
+        Box::pin(std::future::ready(Err(Refusal::Never(self.1.clone()))))
+    }
+}
+
+fn or_broken<C: Channel + 'static>(
+    name: &'static str,
+    channel: Result<C, String>,
+) -> Arc<dyn Channel> {
+    match channel {
+        Ok(channel) => Arc::new(channel),
+        Err(why) => {
+            tracing::error!(channel = name, why, "The channel cannot work as configured");
+            Arc::new(Broken(name, why))
+        }
+    }
+}
+
+/// The channels that messages are queued for, with the minutes each waits (the open page hears
+/// them on the bus).
 #[must_use]
-pub fn names(app: &App) -> Vec<&'static str> {
-    app.desk.channels().iter().map(|c| c.name()).collect()
+pub fn names(app: &App) -> Vec<(&'static str, f64)> {
+    let channels = app.desk.channels().iter();
+    channels
+        .filter(|c| c.in_use())
+        .map(|c| (c.name(), c.after_min()))
+        .collect()
 }
 
 /// Every channel in use.
@@ -198,7 +248,7 @@ pub fn channels(app: &App) -> Vec<ChannelStatus> {
         last_error: None,
         waiting: 0,
     }];
-    for channel in app.desk.channels() {
+    for channel in app.desk.channels().iter().filter(|c| c.in_use()) {
         let rows = || history.iter().filter(|r| r.channel == channel.name());
         let last_accepted = rows().filter_map(|r| r.accepted).max();
         // What the worker saw last wins; after a restart, the newest message's own end.
@@ -257,17 +307,21 @@ pub async fn test(app: &App, channel: &str) -> Result<(), String> {
     sent.map_err(|refusal| refusal.to_string())
 }
 
-/// For `check`: tries to reach each channel the configuration names, sends nothing.
-pub async fn reach(config: &Config) -> Vec<(&'static str, Result<(), String>)> {
+/// For `check`: tries to reach each channel the configuration names, sends nothing. One line each.
+pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
     let mut reached = Vec::new();
+    let mut note = |name: &str, result: Result<(), String>| {
+        let result = result.map(|()| "can be reached; nothing was sent".to_owned());
+        reached.push((format!("alert.{name}"), result));
+    };
     if let Some(webhook) = &config.alert.webhook {
-        reached.push((webhook::NAME, webhook::reach(webhook).await));
+        note(webhook::NAME, webhook::reach(webhook).await);
     }
     if let Some(email) = &config.alert.email {
-        reached.push((email::NAME, email::reach(email).await));
+        note(email::NAME, email::reach(email).await);
     }
     if let Some(url) = &config.alert.heartbeat_url {
-        reached.push(("heartbeat", webhook::reach_url(&url.0).await));
+        note("heartbeat_url", webhook::reach_url(&url.0).await);
     }
     reached
 }

@@ -151,7 +151,11 @@ pub(super) fn client() -> Result<Client, String> {
         .map_err(|e| format!("no HTTP client: {}", words(&e)))
 }
 
-pub(super) fn url(text: &str, key: &str) -> Result<Url, String> {
+/// Reads an `http` or `https` address.
+///
+/// # Errors
+/// One line that names the key and not the address.
+pub fn url(text: &str, key: &str) -> Result<Url, String> {
     // The URL may hold a secret: it is not repeated.
     match Url::parse(text) {
         Ok(url) if matches!(url.scheme(), "http" | "https") && url.has_host() => Ok(url),

@@ -132,6 +132,12 @@ impl Worker {
             self.end(app, channel, row).await;
             return true;
         }
+        if channel.after_min() > 0.0 && seen(app, &row.alert).await {
+            row.failed = Some(now);
+            row.last_error = Some("not needed: someone has seen it".to_owned());
+            self.end(app, channel, row).await;
+            return true;
+        }
         let sent = send(channel, &row.doc).await;
         row.tries += 1;
         let now = app.clock.now();
@@ -206,6 +212,13 @@ impl Worker {
             self.ended.insert(seq);
         }
     }
+}
+
+/// Whether someone has seen an alert, or it is over.
+async fn seen(app: &Arc<App>, alert: &str) -> bool {
+    let (app, alert) = (Arc::clone(app), alert.to_owned());
+    let row = tokio::task::spawn_blocking(move || app.store.alert(&alert)).await;
+    matches!(row, Ok(Ok(Some(row))) if row.seen.is_some() || row.cleared.is_some())
 }
 
 async fn put(app: &Arc<App>, row: OutboxRow) -> Result<(), StoreError> {

@@ -159,7 +159,8 @@ pub fn look(
 
 fn raise(now: UtcMs, finding: &Finding, manner: &Manner, step: &mut Step) {
     let doc = document(now, finding, State::Raised, manner);
-    let tell = finding.pushed && manner.quiet_until(now, finding.severity).is_none();
+    let tell =
+        finding.pushed && !finding.held_back && manner.quiet_until(now, finding.severity).is_none();
     let memory = Memory {
         rule: finding.about.name.to_owned(),
         subject: finding.subject.clone(),
@@ -199,7 +200,8 @@ fn go_on(
     manner: &Manner,
     step: &mut Step,
 ) {
-    let may_tell = finding.pushed && manner.quiet_until(now, finding.severity).is_none();
+    let may_tell =
+        finding.pushed && !finding.held_back && manner.quiet_until(now, finding.severity).is_none();
     let reminded = row.quiet_until.is_some_and(|t| now >= t);
     let waits = row.quiet_until.is_some() && !reminded;
     let state = match memory.told_edition {

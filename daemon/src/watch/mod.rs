@@ -15,11 +15,17 @@ pub mod say;
 pub mod watcher;
 pub mod world;
 
+#[cfg(test)]
+mod bakes;
+#[cfg(test)]
+pub(crate) mod timeline;
+
 use serde_json::json;
 
 use crate::app::App;
-use crate::batches::record::{Move, PlaceKind, Record};
-use crate::store::{AlertRow, Edit, StoreError};
+use crate::batches::actions::{self, ActionError};
+use crate::batches::record::PlaceKind;
+use crate::store::{AlertRow, StoreError};
 use crate::time::UtcMs;
 
 pub use rules::RULES;
@@ -70,22 +76,21 @@ pub fn all_out(app: &App, id: &str) -> Result<bool, StoreError> {
         return Ok(false);
     };
     let book = app.book();
-    let edits: Vec<Edit> = book
+    let inside: Vec<String> = book
         .in_progress(now)
         .filter(|s| book.place_at(&s.batch, now) == Some(oven.as_str()))
-        .map(|s| {
-            Edit::Put(Record::Move(Move {
-                batch: s.batch.clone(),
-                time: now,
-                place: outside(&book, &oven),
-                by: None,
-                extra: serde_json::Map::new(),
-            }))
-        })
+        .map(|s| s.batch.clone())
         .collect();
-    if !edits.is_empty() {
-        app.store.edit(now, &edits)?;
-        app.reload_book()?;
+    let place = outside(&book, &oven);
+    for batch in inside {
+        match actions::move_batch(app, &batch, &place, now, None) {
+            Ok(_) => {}
+            Err(ActionError::Store(error)) => return Err(error),
+            // The dough is out, whatever the book says: the alert ends.
+            Err(error) => {
+                tracing::warn!(batch, %error, "The move out of the oven was not recorded")
+            }
+        }
     }
     change(app, id, |row| end(row, now, app))
 }

@@ -6,15 +6,16 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use tokio::sync::broadcast::error::{RecvError, TryRecvError};
+use tokio::sync::broadcast::error::RecvError;
 
 use super::life::{self, Manner, Memory, Message, State, Step};
 use super::quiet::QuietHours;
-use super::rules::{Finding, Open, Subject};
+use super::rules::{Finding, Open, Subject, left_open};
 use super::say::Speech;
 use super::watcher::Watcher;
 use super::world::{Around, Input, SensorFacts};
 use crate::app::App;
+use crate::batches::actions;
 use crate::batches::record::{PlaceKind, Quantity};
 use crate::events::Event;
 use crate::health::Health;
@@ -42,10 +43,10 @@ pub(super) fn writes() -> MutexGuard<'static, ()> {
 }
 
 /// Starts the alert loop.
-pub fn start(app: Arc<App>) -> tokio::task::JoinHandle<()> {
+pub fn start(app: &Arc<App>, rooms: &mut tokio::task::JoinSet<()>) {
     // Listening begins before the store is read: nothing falls between.
     let events = app.bus.listen();
-    tokio::spawn(run(app, events))
+    rooms.spawn(run(Arc::clone(app), events));
 }
 
 async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>) {
@@ -104,16 +105,15 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
                 for _ in 0..DRAIN {
                     let Some(event) = next.take() else { break };
                     stale |= take(&app, &mut watcher, &mut manner, &event);
-                    next = match events.try_recv() {
-                        Ok(event) => Some(event),
-                        Err(TryRecvError::Empty | TryRecvError::Closed | TryRecvError::Lagged(_)) => None,
-                    };
+                    // One that lags is told so at the next turn.
+                    next = events.try_recv().ok();
                 }
             }
         }
         if stale && let Ok(rows) = blocking(&app, |app| app.store.open_alerts()).await {
             open = rows;
         }
+        close_left_open(&app, &open).await;
         let now = app.clock.now();
         if now.0 - tops_at.0 > LEARN_TOPS_MS {
             tops_at = now;
@@ -122,6 +122,44 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
             }
         }
         look(&app, &watcher, &manner, &mut open, &mut unwritten).await;
+    }
+}
+
+/// Closes the stages that were asked about long ago as unknown.
+async fn close_left_open(app: &Arc<App>, open: &[AlertRow]) {
+    let now = app.clock.now();
+    for row in open {
+        let Some(memory) = Memory::of(row).filter(|m| m.rule == left_open::ABOUT.name) else {
+            continue;
+        };
+        let Some((batch, stage)) = memory.subject.batch_stage() else {
+            continue;
+        };
+        // In progress still? An answer that is on its way through the book comes first.
+        let here = app.book();
+        let waits = here.stage(&batch, stage).is_some_and(|s| s.end.is_none());
+        if !waits || !left_open::to_close(row.raised, now) {
+            continue;
+        }
+        let closed = tokio::task::spawn_blocking({
+            let app = Arc::clone(app);
+            let batch = batch.clone();
+            move || actions::close_unknown(&app, &batch, stage, now).map(|_| ())
+        })
+        .await;
+        match closed {
+            Ok(Ok(())) => tracing::info!(
+                batch,
+                stage = stage.as_str(),
+                "A stage left open was closed as unknown"
+            ),
+            Ok(Err(error)) => tracing::warn!(
+                batch,
+                error = &error as &dyn std::error::Error,
+                "A stage left open could not be closed"
+            ),
+            Err(error) => tracing::warn!(%error, "A stage left open could not be closed"),
+        }
     }
 }
 
@@ -286,7 +324,9 @@ fn around(app: &App) -> Around {
     Around {
         broker_ready: app.health.broker_ready.load(Ordering::Relaxed),
         store_writes: app.health.store_writes.load(Ordering::Relaxed),
-        disk: None,
+        disk: rustix::fs::statvfs(&app.data_dir)
+            .ok()
+            .map(|fs| (fs.f_bavail * fs.f_frsize, fs.f_blocks * fs.f_frsize)),
         copy_waiting: app
             .config
             .influx
@@ -458,7 +498,8 @@ fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
     let channels = notify::names(app);
     let mut rows = Vec::new();
     for message in &step.messages {
-        for channel in &channels {
+        for (channel, after_min) in &channels {
+            let after_min = *after_min;
             // A machine that listens on MQTT is also told what is over without a word to phones.
             let told_machine = *channel == notify::mqtt::NAME && message.machines;
             if !message.pushed && !told_machine {
@@ -479,7 +520,7 @@ fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
                 doc: message.doc.clone(),
                 queued: now,
                 expires: message.expires,
-                next_try: message.not_before,
+                next_try: message.not_before.max(now.plus_min(after_min)),
                 tries: 0,
                 accepted: None,
                 failed: None,

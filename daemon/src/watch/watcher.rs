@@ -1,7 +1,12 @@
 //! All rules over one stream, and what holds back what.
 
+use std::collections::BTreeSet;
+
 use super::rules::{self, Finding, Open, Rule};
 use super::world::{Input, World};
+
+/// Rules that judge a place by its air: held back while every sensor there is silent.
+const FROM_AIR: [&str; 4] = ["too_hot", "will_be_too_hot", "too_cold", "skinning"];
 
 /// Every rule and the world they see.
 pub struct Watcher {
@@ -53,6 +58,12 @@ impl Watcher {
             })
             .cloned()
             .collect();
+        let deaf = self.deaf_places(&kept);
+        for finding in &mut kept {
+            let place = finding.place.as_deref();
+            finding.held_back =
+                FROM_AIR.contains(&finding.about.name) && place.is_some_and(|p| deaf.contains(p));
+        }
         let lost: Vec<String> = kept
             .iter()
             .filter(|f| f.about.name == "sensor_silent" && f.memory["with"] == "broker")
@@ -65,6 +76,24 @@ impl Watcher {
             broker.includes = lost;
         }
         kept
+    }
+
+    /// Places whose air sensors are all silent.
+    fn deaf_places(&self, found: &[Finding]) -> BTreeSet<String> {
+        let silent = |name: &str| {
+            found.iter().any(|f| {
+                f.about.name == "sensor_silent" && f.subject.sensor.as_deref() == Some(name)
+            })
+        };
+        let air = || self.world.sensors.iter().filter(|s| s.air);
+        air()
+            .filter_map(|s| s.place.clone())
+            .filter(|place| {
+                air()
+                    .filter(|s| s.place.as_ref() == Some(place))
+                    .all(|s| silent(&s.sensor))
+            })
+            .collect()
     }
 
     /// Whether phones are told that a rule's finding is over.

@@ -1,7 +1,12 @@
 //! Hysteresis in time: a condition counts only after it has held for a while, and stops counting
 //! only after its opposite has.
 
+use std::collections::BTreeMap;
+
+use super::Open;
+use crate::batches::record::StageKind;
 use crate::time::UtcMs;
+use crate::watch::world::{Proof, World};
 
 /// A yes or no that does not flap.
 #[derive(Clone, Copy, Debug, Default)]
@@ -54,6 +59,51 @@ impl Hold {
             if self.on {
                 self.began = since;
             }
+        }
+    }
+}
+
+/// One [`Hold`] for each stage in progress.
+#[derive(Debug, Default)]
+pub struct StageHolds(BTreeMap<(String, StageKind), Hold>);
+
+impl StageHolds {
+    /// Looks at every stage in progress: `judge` says what speaks for and against the condition,
+    /// or nothing where it cannot tell. Stages that are over are forgotten.
+    pub fn look(
+        &mut self,
+        world: &World,
+        patience: Patience,
+        judge: impl Fn(&Proof<'_>) -> Option<(bool, bool)>,
+    ) {
+        let proofs = world.proofs();
+        self.0
+            .retain(|key, _| proofs.iter().any(|p| p.key() == *key));
+        for proof in &proofs {
+            if let Some((yes, no)) = judge(proof) {
+                let hold = self.0.entry(proof.key()).or_default();
+                hold.look(world.now, yes, no, patience);
+            }
+        }
+    }
+
+    /// The stages for which it counts.
+    #[must_use]
+    pub fn on<'a>(&self, world: &'a World) -> Vec<(Proof<'a>, Hold)> {
+        world
+            .proofs()
+            .into_iter()
+            .filter_map(|p| {
+                let hold = self.0.get(&p.key()).filter(|h| h.on)?;
+                Some((p, *hold))
+            })
+            .collect()
+    }
+
+    /// Goes on with one that counted before a restart.
+    pub fn resume(&mut self, open: &Open<'_>) {
+        if let Some(key) = open.subject.batch_stage() {
+            self.0.insert(key, Hold::counting(open.raised));
         }
     }
 }

@@ -3,12 +3,23 @@
 
 pub mod hold;
 
+pub mod battery_low;
+pub mod check_the_dough;
+pub mod held_warm;
+pub mod left_open;
+pub mod machine;
 pub mod nearly_ready;
 pub mod oven_on;
 pub mod over_proofing;
 pub mod ready;
+pub mod sensor_fault;
 pub mod sensor_silent;
+pub mod skinning;
+pub mod too_cold;
 pub mod too_hot;
+pub mod too_slow_for_oven;
+pub mod two_batches;
+pub mod will_be_too_hot;
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -138,6 +149,8 @@ pub struct Finding {
     pub edition: u32,
     /// Whether phones are told, or it is only shown on the page.
     pub pushed: bool,
+    /// Held back: nothing is said of a place whose sensors are all silent.
+    pub held_back: bool,
     /// A line for the lock screen: which dough (or place), what.
     pub title: String,
     /// When, and what to do.
@@ -170,6 +183,7 @@ impl Finding {
             severity: about.severity,
             edition: 0,
             pushed: true,
+            held_back: false,
             title: String::new(),
             text: String::new(),
             over: String::new(),
@@ -273,6 +287,19 @@ pub fn all() -> Vec<Box<dyn Rule>> {
         Box::<too_hot::TooHot>::default(),
         Box::<oven_on::OvenOn>::default(),
         Box::<sensor_silent::SensorSilent>::default(),
+        Box::<check_the_dough::CheckTheDough>::default(),
+        Box::<will_be_too_hot::WillBeTooHot>::default(),
+        Box::<too_cold::TooCold>::default(),
+        Box::<skinning::Skinning>::default(),
+        Box::<held_warm::HeldWarm>::default(),
+        Box::<two_batches::TwoBatches>::default(),
+        Box::<left_open::LeftOpen>::default(),
+        Box::<battery_low::BatteryLow>::default(),
+        Box::<sensor_fault::SensorFault>::default(),
+        Box::<too_slow_for_oven::TooSlowForOven>::default(),
+        Box::<machine::BrokerUnreachable>::default(),
+        Box::<machine::CopyFailing>::default(),
+        Box::<machine::Disk>::default(),
     ]
 }
 
@@ -284,4 +311,17 @@ pub static RULES: &[&About] = &[
     &too_hot::ABOUT,
     &oven_on::ABOUT,
     &sensor_silent::ABOUT,
+    &check_the_dough::ABOUT,
+    &will_be_too_hot::ABOUT,
+    &too_cold::ABOUT,
+    &skinning::ABOUT,
+    &held_warm::ABOUT,
+    &two_batches::ABOUT,
+    &left_open::ABOUT,
+    &battery_low::ABOUT,
+    &sensor_fault::ABOUT,
+    &too_slow_for_oven::ABOUT,
+    &machine::BROKER,
+    &machine::COPY,
+    &machine::DISK,
 ];

@@ -152,3 +152,93 @@ impl Rule for NearlyReady {
         );
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::watch::timeline::{Timeline, minute, view};
+
+    #[test]
+    fn it_fires_once_at_the_lead_and_says_what_to_do() {
+        let mut t = Timeline::knots_in("oven");
+        t.until(5.0);
+        t.forecast(view([70.0, 80.0, 95.0], 0.0, 0.0));
+        t.until(49.0);
+        assert!(t.pushes().is_empty());
+        t.until(75.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised"]);
+        let told = t.first("nearly_ready", "raised").unwrap();
+        assert!((50.9..=51.2).contains(&told.min), "{}", told.min);
+        let text = told.doc["text"].as_str().unwrap();
+        assert!(
+            text.contains("about 07:20 (07:10 to 07:35)")
+                && text.contains("ake dough, cloth and sensor out, then preheat"),
+            "{text}"
+        );
+        assert_eq!(told.doc["stage"], "final");
+        assert_eq!(told.doc["place"], "nook");
+    }
+
+    #[test]
+    fn a_forecast_that_touches_the_lead_for_half_a_minute_fires_nothing() {
+        let mut t = Timeline::knots_in("box");
+        for k in 0..40 {
+            let middle = if k % 2 == 0 { 29.0 } else { 33.0 };
+            let now = f64::from(k) * 0.5;
+            t.forecast(view([now + 20.0, now + middle, now + 50.0], 0.1, 0.0));
+            t.until(now + 0.5);
+        }
+        assert!(t.pushes().is_empty());
+    }
+
+    #[test]
+    fn one_correction_under_the_same_id_when_ready_slips_by_over_half_the_lead() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([20.0, 30.0, 40.0], 0.0, 0.0));
+        t.until(5.0);
+        // Fourteen minutes: less than half of thirty.
+        t.forecast(view([34.0, 44.0, 54.0], 0.0, 0.0));
+        t.until(8.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised"]);
+        t.forecast(view([40.0, 50.0, 60.0], 0.0, 0.0));
+        t.until(12.0);
+        t.forecast(view([80.0, 90.0, 99.0], 0.0, 0.0));
+        t.until(20.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised", "nearly_ready changed"]);
+        let ids: Vec<_> = t.told.iter().map(|m| m.doc["id"].clone()).collect();
+        assert_eq!(ids[0], ids[1]);
+        assert!(ids[0].as_str().unwrap().starts_with("2026-nearly_ready-"));
+        let text = t.first("nearly_ready", "changed").unwrap().doc["text"].clone();
+        assert!(text.as_str().unwrap().contains("06:50"), "{text}");
+    }
+
+    #[test]
+    fn a_restart_in_the_middle_gives_no_second_id_and_keeps_the_correction() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([20.0, 30.0, 40.0], 0.0, 0.0));
+        t.until(2.0);
+        t.restart();
+        t.until(5.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised"]);
+        t.forecast(view([50.0, 60.0, 70.0], 0.0, 0.0));
+        t.until(7.0);
+        t.restart();
+        t.until(10.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised", "nearly_ready changed"]);
+        assert_eq!(t.rows.len(), 1);
+    }
+
+    #[test]
+    fn ending_the_stage_ends_it_quietly_and_undoing_that_tells_nothing_old() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([20.0, 30.0, 40.0], 0.0, 0.0));
+        t.until(5.0);
+        t.end_final();
+        t.until(6.0);
+        let over = t.first("nearly_ready", "cleared").unwrap();
+        assert!(!over.pushed);
+        t.book(r#"{"record":"stage","batch":"knots","stage":"final","start":"{MIN:0}"}"#);
+        t.until(10.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised"]);
+        assert_eq!(t.now, minute(10.0));
+    }
+}

@@ -55,6 +55,8 @@ const STOOD_MS: i64 = 6 * 60_000;
 /// A fall so far within [`FALL_MS`] is a door or a hand, °C.
 const FALL_C: f64 = 1.5;
 const FALL_MS: i64 = 2 * 60_000;
+/// How long a fall is remembered, ms: a sensor may lie on the bench while the dough is shaped.
+const FELL_MS: i64 = 90 * 60_000;
 /// How long a disturbance makes the rule careful, ms.
 const CAREFUL_MS: i64 = 12 * 60_000;
 /// What an oven's light alone reaches at most where nothing is known yet, °C.
@@ -74,8 +76,10 @@ const PATIENCE: Patience = Patience {
 #[derive(Debug, Default)]
 struct Track {
     points: VecDeque<(UtcMs, f64)>,
-    /// When the track began or was last disturbed by a fall.
+    /// When the track began, was last disturbed by a fall, or dough was put in.
     disturbed: Option<UtcMs>,
+    /// Where the last fall began, until the air is back there: up to it nothing is new.
+    fell_from: Option<(UtcMs, f64)>,
     /// The last reading stood on a steep climb: silence now would count.
     steep: bool,
     /// A step faster than any oven waits for the next reading.
@@ -117,7 +121,14 @@ impl Track {
     }
 
     /// Takes a reading in and says whether the oven has come on.
-    fn take(&mut self, at: UtcMs, value_c: f64, gap_ms: i64, usual_top_c: f64) -> bool {
+    fn take(
+        &mut self,
+        at: UtcMs,
+        value_c: f64,
+        gap_ms: i64,
+        usual_top_c: f64,
+        put_in: Option<UtcMs>,
+    ) -> bool {
         let last = self.points.back().copied();
         let pause_ms = (5 * 60_000).max(3 * gap_ms);
         match last {
@@ -142,7 +153,16 @@ impl Track {
             && high - value_c >= FALL_C
         {
             self.disturbed = Some(at);
+            let known = self.fell_from.map_or(f64::NEG_INFINITY, |(_, from)| from);
+            self.fell_from = Some((at, high.max(known)));
+        } else if self
+            .fell_from
+            .is_some_and(|(t, from)| value_c >= from + ABOVE_C || at.0 - t.0 > FELL_MS)
+        {
+            self.fell_from = None;
         }
+        // Dough comes with its sensor, and the door stands open.
+        self.disturbed = self.disturbed.max(put_in);
         let verdict = self.climbing((at, value_c), usual_top_c);
         self.steep = verdict.is_some();
         let step = last.is_some_and(|(t, v)| {
@@ -169,6 +189,7 @@ impl Track {
                 && self.not_slowing(end);
             return (oven || end.1 >= top + ABOVE_C).then_some(oven);
         }
+        let stood = self.fell_from.map_or(stood, |(_, from)| stood.max(from));
         if end.1 < stood + ABOVE_C {
             return None;
         }
@@ -250,6 +271,19 @@ fn gap_ms(world: &World, sensor: &str) -> i64 {
         .map_or(60_000, |s| (s * 1000.0) as i64)
 }
 
+/// When dough was last put into a place.
+fn put_in(world: &World, place: &str) -> Option<UtcMs> {
+    let standing = world.standing_in(place);
+    let last = standing.iter().map(|p| {
+        let moves = world.book.moves.keys();
+        moves
+            .filter(|(batch, time)| *batch == p.batch.id && *time <= world.now)
+            .map(|(_, time)| *time)
+            .fold(p.stage.start, UtcMs::max)
+    });
+    last.max()
+}
+
 impl OvenOn {
     fn take(&mut self, world: &World, reading: &StoredReading) {
         let Some(place) = &reading.place else { return };
@@ -271,6 +305,7 @@ impl OvenOn {
             reading.value,
             gap_ms(world, &reading.sensor),
             usual_top_c,
+            put_in(world, place),
         );
         let inside = !world.standing_in(place).is_empty();
         if let Some(oven) = self.ovens.get_mut(place).filter(|o| o.on.on) {
@@ -385,5 +420,181 @@ impl Rule for OvenOn {
                 false,
             );
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::KeptOut;
+    use crate::watch::timeline::{Timeline, minute};
+
+    fn oven(gap_s: f64) -> Timeline {
+        let mut t = Timeline::knots_in("oven");
+        t.sensor("probe", "nook", gap_s);
+        t
+    }
+
+    /// Air of an oven that comes on at `on` (minutes): 11 °C a minute, seen through a sensor whose
+    /// own lag is `lag_min`.
+    fn heating(m: f64, on: f64, base_c: f64, lag_min: f64) -> f64 {
+        let t = (m - on).max(0.0);
+        base_c + 11.0 * (t - lag_min * (1.0 - (-t / lag_min).exp()))
+    }
+
+    #[test]
+    fn it_is_told_within_two_readings_or_a_minute_at_every_pace_and_moment() {
+        for gap_s in [5.0, 10.0, 30.0, 60.0] {
+            for phase in 0..6 {
+                let on = 15.0 + f64::from(phase) * gap_s / 60.0 / 6.0 + 0.001;
+                for lag_min in [0.2, 0.8] {
+                    let mut t = oven(gap_s);
+                    t.air_while("probe", gap_s, on + 5.0, |m| heating(m, on, 27.0, lag_min));
+                    let told = t.first("oven_on", "raised").unwrap_or_else(|| {
+                        panic!("not told: every {gap_s} s, on at {on}, lag {lag_min}")
+                    });
+                    let allowed = (2.0 * gap_s / 60.0).max(1.0) + 1.0 / 60.0;
+                    assert!(
+                        told.min - on <= allowed,
+                        "every {gap_s} s, on at {on}, lag {lag_min}: {} min",
+                        told.min - on
+                    );
+                    assert_eq!(told.doc["severity"], "urgent");
+                    let text = told.doc["text"].as_str().unwrap();
+                    assert!(text.contains("oven off, door shut"), "{text}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn readings_kept_out_of_the_model_count() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for k in 0..12 {
+            t.reading(
+                "probe",
+                Quantity::AirTemperature,
+                27.0 + 2.0 * f64::from(k),
+                Some(KeptOut::LoneJump),
+            );
+            t.until(30.0 + f64::from(k + 1) / 6.0);
+        }
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min <= 31.02, "{}", told.min);
+    }
+
+    #[test]
+    fn silence_straight_after_a_steep_rise_counts() {
+        let mut t = oven(30.0);
+        t.air_while("probe", 30.0, 30.0, |_| 27.0);
+        t.air("probe", 27.7);
+        t.until(30.5);
+        t.air("probe", 28.3);
+        assert!(t.first("oven_on", "raised").is_none());
+        t.until(33.0);
+        let told = t.first("oven_on", "raised").unwrap();
+        assert!(told.min - 30.5 <= 1.0, "{}", told.min);
+    }
+
+    #[test]
+    fn what_is_no_oven_fires_nothing() {
+        // A lamp switched on: 16 °C in the end, and a fast part of the air of 2 °C in minutes.
+        let lamp = |m: f64| {
+            let t = (m - 20.0).max(0.0);
+            20.0 + 14.0 * (1.0 - (-t / 83.0).exp()) + 2.0 * (1.0 - (-t / 4.0).exp())
+        };
+        // A door open for a minute: the air falls by 4 °C and comes back within two.
+        let door = |m: f64| match m {
+            m if (20.0..21.0).contains(&m) => 28.0 - 4.0 * (m - 20.0),
+            m if (21.0..23.0).contains(&m) => 24.0 + 2.0 * (m - 21.0),
+            _ => 28.0,
+        };
+        // The sensor carried in from the counter, and from the fridge.
+        let from_counter = |m: f64| 28.0 - 7.0 * (-(m / 2.0)).exp();
+        let from_fridge = |m: f64| 28.0 - 23.0 * (-(m / 2.0)).exp();
+        // The sensor out on the bench for twenty minutes, and back within one reading.
+        let bench = |m: f64| {
+            if (25.0..45.0).contains(&m) {
+                21.0
+            } else {
+                27.5
+            }
+        };
+        // A pan of boiling water: the door first, then 6 °C over where it was, slowing.
+        let pan = |m: f64| match m {
+            m if m < 20.0 => 27.0,
+            m if m < 20.75 => 27.0 - 4.0 * (m - 20.0),
+            m => 24.0 + 9.0 * (1.0 - (-(m - 20.75) / 5.0).exp()),
+        };
+        // An oven still warm from earlier cools down.
+        let cooling = |m: f64| 26.0 + 14.0 * (-m / 40.0).exp();
+        let cases: [(&str, &dyn Fn(f64) -> f64); 7] = [
+            ("bench", &bench),
+            ("lamp", &lamp),
+            ("door", &door),
+            ("counter", &from_counter),
+            ("fridge", &from_fridge),
+            ("pan", &pan),
+            ("cooling", &cooling),
+        ];
+        for gap_s in [5.0, 30.0, 60.0] {
+            for (name, air) in cases {
+                let mut t = oven(gap_s);
+                t.air_while("probe", gap_s, 60.0, |m| air(m));
+                assert!(
+                    t.first("oven_on", "raised").is_none(),
+                    "{name}, every {gap_s} s"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_lone_step_no_oven_could_make_and_error_codes_fire_nothing() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 30.0, |_| 27.0);
+        for value in [37.0, 27.0, 1e308, 27.0] {
+            t.reading("probe", Quantity::AirTemperature, value, None);
+            let next = t.now.seconds_since(minute(0.0)) / 60.0 + 1.0 / 6.0;
+            t.until(next);
+        }
+        t.reading(
+            "probe",
+            Quantity::AirTemperature,
+            85.0,
+            Some(KeptOut::ProbeFault),
+        );
+        t.air_while("probe", 10.0, 40.0, |_| 27.0);
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn an_oven_without_dough_or_a_box_may_heat_as_it_likes() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 10.0);
+        t.air_while("probe", 10.0, 35.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 29.0, |_| 27.0);
+        t.end_final();
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "raised").is_none());
+    }
+
+    #[test]
+    fn carrying_everything_out_ends_it() {
+        let mut t = oven(10.0);
+        t.air_while("probe", 10.0, 32.0, |m| heating(m, 30.0, 27.0, 0.5));
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:32}","place":"kitchen"}"#);
+        t.air_while("probe", 10.0, 40.0, |m| heating(m, 30.0, 27.0, 0.5));
+        assert!(t.first("oven_on", "cleared").is_some());
+        assert_eq!(
+            t.pushes()
+                .iter()
+                .filter(|p| p.starts_with("oven_on"))
+                .count(),
+            1
+        );
     }
 }

@@ -4,10 +4,8 @@
 //! **Clears** when the stage ends, or quietly when something new makes it unlikely (under three in
 //! ten) for five minutes. It takes the place of "ready", and repeats until someone has seen it.
 
-use std::collections::BTreeMap;
-
-use super::{About, Finding, Open, Rule, Severity, hold::Hold, hold::Patience};
-use crate::batches::record::StageKind;
+use super::hold::{Patience, StageHolds};
+use super::{About, Finding, Open, Rule, Severity};
 use crate::watch::advice;
 use crate::watch::world::{Input, World};
 
@@ -37,9 +35,7 @@ const PATIENCE: Patience = Patience {
 
 /// The rule.
 #[derive(Debug, Default)]
-pub struct OverProofing {
-    stages: BTreeMap<(String, StageKind), Hold>,
-}
+pub struct OverProofing(StageHolds);
 
 impl Rule for OverProofing {
     fn about(&self) -> &'static About {
@@ -47,41 +43,55 @@ impl Rule for OverProofing {
     }
 
     fn see(&mut self, world: &World, input: &Input<'_>) {
-        if !matches!(input, Input::Tick | Input::Proofs(_)) {
-            return;
-        }
-        let proofs = world.proofs();
-        self.stages
-            .retain(|key, _| proofs.iter().any(|p| p.key() == *key));
-        for proof in &proofs {
-            let Some(view) = &proof.view else { continue };
-            let chance = view.chance_over_now;
-            self.stages.entry(proof.key()).or_default().look(
-                world.now,
-                chance >= LEVEL,
-                chance < CLEAR_LEVEL,
-                PATIENCE,
-            );
+        if matches!(input, Input::Tick | Input::Proofs(_)) {
+            self.0.look(world, PATIENCE, |proof| {
+                let chance = proof.view.as_ref()?.chance_over_now;
+                Some((chance >= LEVEL, chance < CLEAR_LEVEL))
+            });
         }
     }
 
     fn findings(&self, world: &World) -> Vec<Finding> {
-        let mut found = Vec::new();
-        for proof in world.proofs() {
-            if !self.stages.get(&proof.key()).is_some_and(|h| h.on) {
-                continue;
-            }
-            let mut finding = Finding::of_stage(&ABOUT, &proof);
-            finding.title = format!("{}: over-proofing", proof.title());
-            finding.text = format!("It is going too far. {}", advice::save_it(&proof));
-            found.push(finding);
-        }
-        found
+        let on = self.0.on(world);
+        on.iter()
+            .map(|(proof, _)| {
+                let mut finding = Finding::of_stage(&ABOUT, proof);
+                finding.title = format!("{}: over-proofing", proof.title());
+                finding.text = format!("It is going too far. {}", advice::save_it(proof));
+                finding
+            })
+            .collect()
     }
 
     fn resume(&mut self, open: &Open<'_>) {
-        if let Some(key) = open.subject.batch_stage() {
-            self.stages.insert(key, Hold::counting(open.began));
-        }
+        self.0.resume(open);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::watch::timeline::{Timeline, view};
+
+    #[test]
+    fn it_fires_after_two_minutes_past_the_level_and_not_for_less() {
+        let mut t = Timeline::knots_in("oven");
+        t.forecast(view([0.0, 0.0, 5.0], 0.9, 0.45));
+        t.until(20.0);
+        assert!(t.first("over_proofing", "raised").is_none());
+        t.forecast(view([20.0, 20.0, 20.0], 0.95, 0.55));
+        t.until(21.5);
+        t.forecast(view([20.0, 20.0, 20.0], 0.95, 0.45));
+        t.until(30.0);
+        assert!(t.first("over_proofing", "raised").is_none());
+        t.forecast(view([20.0, 20.0, 20.0], 0.95, 0.6));
+        t.until(40.0);
+        let told = t.first("over_proofing", "raised").unwrap();
+        assert!((32.0..32.1).contains(&told.min), "{}", told.min);
+        assert!(
+            told.doc["text"]
+                .as_str()
+                .unwrap()
+                .contains("dough, cloth and sensor out")
+        );
     }
 }

@@ -62,7 +62,9 @@ impl Rule for Ready {
             let Some(view) = &proof.view else { continue };
             let told = self.stages.entry(proof.key()).or_default();
             if !told.ready.on {
-                let ready = view.chance_ready_now >= 0.5;
+                // One that is past it already is told as over-proofing.
+                let ready = view.chance_ready_now >= 0.5
+                    && view.chance_over_now < super::over_proofing::LEVEL;
                 told.ready.look(world.now, ready, false, PATIENCE);
                 continue;
             }
@@ -116,5 +118,73 @@ impl Rule for Ready {
         let told = self.stages.entry(key).or_default();
         told.ready = Hold::counting(open.raised);
         told.edition = open.edition;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::watch::timeline::{Timeline, view};
+
+    #[test]
+    fn it_takes_the_place_of_nearly_ready_and_repeats_until_seen() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([20.0, 30.0, 40.0], 0.0, 0.0));
+        t.until(30.0);
+        t.forecast(view([30.0, 30.0, 40.0], 0.55, 0.1));
+        t.until(95.0);
+        assert_eq!(
+            t.pushes(),
+            [
+                "nearly_ready raised",
+                "ready raised",
+                "ready repeated",
+                "ready repeated"
+            ]
+        );
+        assert!(!t.first("nearly_ready", "cleared").unwrap().pushed);
+        for row in &mut t.rows {
+            row.seen = Some(t.now);
+        }
+        t.until(200.0);
+        assert_eq!(t.pushes().len(), 4);
+    }
+
+    #[test]
+    fn a_stage_ended_before_it_is_ready_sends_none() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([20.0, 30.0, 40.0], 0.0, 0.0));
+        t.until(25.0);
+        t.end_final();
+        t.forecast(view([20.0, 30.0, 40.0], 0.9, 0.0));
+        t.until(60.0);
+        assert_eq!(t.pushes(), ["nearly_ready raised"]);
+    }
+
+    #[test]
+    fn a_dent_that_springs_back_is_one_correction_under_the_same_id() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([0.0, 0.0, 10.0], 0.6, 0.0));
+        t.until(5.0);
+        t.forecast(view([30.0, 40.0, 50.0], 0.05, 0.0));
+        t.until(10.0);
+        assert_eq!(t.pushes(), ["ready raised", "ready changed"]);
+        assert!(
+            t.first("ready", "changed").unwrap().doc["title"]
+                .as_str()
+                .unwrap()
+                .contains("not ready after all")
+        );
+    }
+
+    #[test]
+    fn an_imported_stage_that_is_long_past_is_told_what_is_true_now_once() {
+        let mut t = Timeline::knots_in("box");
+        t.now = t.now.plus_min(300.0);
+        t.forecast(view([300.0, 300.0, 300.0], 0.97, 0.8));
+        t.until(310.0);
+        assert_eq!(t.pushes_of("over_proofing"), ["over_proofing raised"]);
+        assert!(
+            t.first("ready", "raised").is_none() && t.first("nearly_ready", "raised").is_none()
+        );
     }
 }

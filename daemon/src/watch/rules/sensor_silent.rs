@@ -266,3 +266,98 @@ impl Rule for SensorSilent {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::watch::timeline::Timeline;
+
+    #[test]
+    fn two_gaps_of_silence_are_told_once_and_so_is_the_return() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 30.0);
+        t.air_while("probe", 30.0, 10.0, |_| 25.0);
+        t.until(10.4);
+        assert!(t.pushes().is_empty());
+        t.until(20.0);
+        assert_eq!(t.pushes(), ["sensor_silent raised"]);
+        let told = t.first("sensor_silent", "raised").unwrap();
+        // Last heard at 9:30, so silent from 10:30.
+        assert!((10.5..10.6).contains(&told.min), "{}", told.min);
+        t.restart();
+        t.until(25.0);
+        assert_eq!(t.pushes().len(), 1);
+        t.air("probe", 25.0);
+        t.until(25.1);
+        assert_eq!(
+            t.pushes(),
+            ["sensor_silent raised", "sensor_silent cleared"]
+        );
+    }
+
+    #[test]
+    fn a_sensor_that_keeps_its_own_slow_pace_is_not_silent() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 300.0);
+        t.air_while("probe", 300.0, 120.0, |_| 25.0);
+        assert!(t.pushes().is_empty());
+    }
+
+    #[test]
+    fn a_fridge_wakes_no_one() {
+        let mut t = Timeline::knots_in("fridge");
+        t.sensor("probe", "nook", 30.0);
+        t.until(60.0);
+        assert!(t.pushes().is_empty());
+        assert_eq!(t.holding("sensor_silent").len(), 1);
+    }
+
+    #[test]
+    fn several_at_once_are_one_message_that_lists_the_others() {
+        let mut t = Timeline::knots_in("box");
+        for k in 0..8 {
+            t.sensor(&format!("probe {k}"), "nook", 30.0 + f64::from(k));
+        }
+        t.until(30.0);
+        assert_eq!(t.pushes(), ["sensor_silent raised"]);
+        let doc = &t.told.iter().find(|m| m.pushed).unwrap().doc;
+        let includes = doc["includes"].as_array().unwrap();
+        assert_eq!(includes.len(), 8);
+        for id in includes {
+            assert!(t.rows.iter().any(|r| r.id == *id.as_str().unwrap()));
+            assert_ne!(*id, doc["id"]);
+        }
+        // Nobody saw it: the group alone repeats.
+        t.until(70.0);
+        assert_eq!(
+            t.pushes(),
+            [
+                "sensor_silent raised",
+                "sensor_silent repeated",
+                "sensor_silent repeated"
+            ]
+        );
+    }
+
+    #[test]
+    fn nothing_more_is_said_of_a_place_whose_sensor_is_silent() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 30.0);
+        t.air_while("probe", 30.0, 10.0, |_| 31.0);
+        assert_eq!(t.pushes_of("too_hot"), ["too_hot raised"]);
+        t.until(80.0);
+        assert_eq!(t.pushes_of("too_hot"), ["too_hot raised"]);
+        assert_eq!(t.pushes_of("sensor_silent")[0], "sensor_silent raised");
+    }
+
+    #[test]
+    fn after_a_start_the_age_counts_from_there() {
+        let mut t = Timeline::knots_in("box");
+        t.sensor("probe", "nook", 60.0);
+        t.now = t.now.plus_min(600.0);
+        t.see(&super::Input::Afresh);
+        t.until(601.5);
+        assert!(t.pushes_of("sensor_silent").is_empty());
+        t.until(602.5);
+        assert_eq!(t.pushes_of("sensor_silent"), ["sensor_silent raised"]);
+    }
+}

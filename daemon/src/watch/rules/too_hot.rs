@@ -127,11 +127,11 @@ impl Rule for TooHot {
                             let air_c = world.air_c(place).unwrap_or(r.value);
                             self.look(world, place, r.time, air_c);
                         }
-                        (Quantity::DoughTemperature, Some(place)) => {
-                            // The dough's own sensor can only add heat, not clear it.
-                            if limit(world, place).is_some_and(|(l, _)| r.value > l) {
-                                self.look(world, place, r.time, r.value);
-                            }
+                        // The dough's own sensor can only add heat, not clear it.
+                        (Quantity::DoughTemperature, Some(place))
+                            if limit(world, place).is_some_and(|(l, _)| r.value > l) =>
+                        {
+                            self.look(world, place, r.time, r.value);
                         }
                         _ => {}
                     }
@@ -209,5 +209,161 @@ impl Rule for TooHot {
             .place
             .as_ref()
             .is_some_and(|p| !world.standing_in(p).is_empty())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::batches::record::Quantity;
+    use crate::store::KeptOut;
+    use crate::watch::timeline::Timeline;
+
+    fn boxed(kind: &str) -> Timeline {
+        let mut t = Timeline::knots_in(kind);
+        t.sensor("probe", "nook", 30.0);
+        t
+    }
+
+    #[test]
+    fn one_message_and_one_when_it_is_over() {
+        let mut t = boxed("box");
+        t.air_while("probe", 30.0, 10.0, |_| 28.0);
+        t.air_while("probe", 30.0, 25.0, |_| 31.5);
+        t.air_while("probe", 30.0, 60.0, |_| 28.9);
+        assert_eq!(t.pushes(), ["too_hot raised", "too_hot cleared"]);
+        let told = t.first("too_hot", "raised").unwrap();
+        assert!((12.0..12.6).contains(&told.min), "{}", told.min);
+        let title = told.doc["title"].as_str().unwrap();
+        assert!(
+            title.contains("cardamom knots") && title.contains("31.5 °C"),
+            "{title}"
+        );
+        let over = t.first("too_hot", "cleared").unwrap();
+        assert!((29.9..30.6).contains(&over.min), "{}", over.min);
+    }
+
+    #[test]
+    fn crossing_the_line_every_half_minute_or_noise_on_it_is_one_message_at_most() {
+        let mut t = boxed("box");
+        t.air_while("probe", 30.0, 60.0, |m| {
+            if ((m * 2.0).round() as i64) % 2 == 0 {
+                30.4
+            } else {
+                29.6
+            }
+        });
+        assert!(t.pushes().is_empty());
+        // One sigma (0.3) of noise on the line, then a slow drift through it: an outside generator
+        // of a fixed seed stands in for the sensor.
+        use rand::{RngExt as _, SeedableRng as _};
+        let mut t = boxed("box");
+        let mut noise = Vec::new();
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        for _ in 0..4000 {
+            let sum: f64 = (0..12).map(|_| rng.random::<f64>()).sum();
+            noise.push(0.3 * (sum - 6.0));
+        }
+        let at = |m: f64| noise[(m * 6.0).round() as usize % noise.len()];
+        t.air_while("probe", 10.0, 60.0, |m| 30.0 + at(m));
+        t.air_while("probe", 10.0, 120.0, |m| 29.5 + (m - 60.0) / 60.0 + at(m));
+        let raised = t.pushes().iter().filter(|p| *p == "too_hot raised").count();
+        let cleared = t
+            .pushes()
+            .iter()
+            .filter(|p| *p == "too_hot cleared")
+            .count();
+        assert!(raised <= 1 && cleared <= 1, "{:?}", t.pushes());
+    }
+
+    #[test]
+    fn error_codes_jumps_and_late_history_fire_nothing() {
+        let mut t = boxed("box");
+        t.air_while("probe", 30.0, 5.0, |_| 28.0);
+        for (value, why) in [
+            (85.0, KeptOut::ProbeFault),
+            (127.94, KeptOut::ProbeFault),
+            (f64::NAN, KeptOut::NotANumber),
+            (1e308, KeptOut::OutOfRange),
+            (38.0, KeptOut::LoneJump),
+        ] {
+            for _ in 0..10 {
+                t.reading("probe", Quantity::AirTemperature, value, Some(why));
+                t.until(
+                    t.now
+                        .seconds_since(super::UtcMs::parse(crate::watch::timeline::START).unwrap())
+                        / 60.0
+                        + 0.5,
+                );
+            }
+        }
+        assert!(t.first("too_hot", "raised").is_none());
+    }
+
+    #[test]
+    fn the_lowest_limit_counts_and_an_empty_place_rests() {
+        let mut t = boxed("box");
+        t.book(
+            r#"{"record":"dough","name":"saffron loaf","ceiling":27}
+{"record":"batch","id":"loaf","dough":"saffron loaf","place":"nook"}
+{"record":"stage","batch":"loaf","stage":"bulk","start":"{MIN:1}"}"#,
+        );
+        t.air_while("probe", 30.0, 10.0, |_| 28.5);
+        assert_eq!(t.pushes(), ["too_hot raised"]);
+        let title = t.told[0].doc["title"].clone();
+        assert!(title.as_str().unwrap().contains("saffron loaf"), "{title}");
+        // Carried away: the baker did it and is told nothing; the other dough bears 28.5.
+        t.book(r#"{"record":"move","batch":"loaf","time":"{MIN:10}","place":"kitchen"}"#);
+        t.end_final();
+        t.air_while("probe", 30.0, 30.0, |_| 45.0);
+        assert_eq!(t.pushes(), ["too_hot raised"]);
+        assert!(!t.first("too_hot", "cleared").unwrap().pushed);
+    }
+
+    #[test]
+    fn a_hot_room_is_told_once_a_stage() {
+        let mut t = boxed("room");
+        for round in 0..3 {
+            let begin = f64::from(round) * 60.0;
+            t.air_while("probe", 30.0, begin + 30.0, |_| 31.0);
+            t.air_while("probe", 30.0, begin + 60.0, |_| 27.0);
+        }
+        let raised = t.pushes().iter().filter(|p| *p == "too_hot raised").count();
+        assert_eq!(raised, 1, "{:?}", t.pushes());
+    }
+
+    #[test]
+    fn above_fifty_five_it_is_urgent_at_once() {
+        let mut t = boxed("box");
+        t.air_while("probe", 30.0, 5.0, |_| 28.0);
+        t.air("probe", 56.0);
+        let told = t.first("too_hot", "raised").unwrap();
+        assert_eq!(told.doc["severity"], "urgent");
+    }
+
+    #[test]
+    fn a_pending_wait_and_an_open_alert_survive_a_restart_under_one_id() {
+        let mut t = boxed("box");
+        t.air_while("probe", 30.0, 5.0, |_| 31.0);
+        let id = t.rows[0].id.clone();
+        t.restart();
+        t.air_while("probe", 30.0, 10.0, |_| 31.0);
+        assert_eq!(t.pushes(), ["too_hot raised"]);
+        assert_eq!(t.rows.len(), 1);
+        assert_eq!(t.rows[0].id, id);
+        assert!(t.rows[0].cleared.is_none());
+    }
+
+    #[test]
+    fn what_to_do_depends_on_the_kind_of_place() {
+        for (kind, advice) in [
+            ("oven", "Lamp off"),
+            ("box", "set-point down"),
+            ("room", "twenty minutes in the fridge"),
+        ] {
+            let mut t = boxed(kind);
+            t.air_while("probe", 30.0, 5.0, |_| 31.0);
+            let text = t.first("too_hot", "raised").unwrap().doc["text"].clone();
+            assert!(text.as_str().unwrap().contains(advice), "{kind}: {text}");
+        }
     }
 }

@@ -1,0 +1,128 @@
+//! Too cold, or stalled.
+//!
+//! **Fires** when the air has been 5 °C under the temperature at which the recipe's time holds
+//! for 20 minutes. **Clears** when it is within 4 °C of it for 5 minutes. Where the lamp is said
+//! to be on, it asks whether the light has gone out. A fridge is meant to be cold. In a room it is
+//! told once a stage.
+
+use super::hold::{Patience, StageHolds};
+use super::{About, Finding, Open, Rule, Severity};
+use crate::batches::record::{PlaceKind, StageKind};
+use crate::watch::advice;
+use crate::watch::world::{Input, Proof, World};
+
+/// What it is.
+pub static ABOUT: About = About {
+    name: "too_cold",
+    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge)",
+    clears: "within 4 °C of it for 5 min, or the stage ends",
+    default: "the recipe's usual temperature; without one, 24 °C",
+    why: "a light that has gone out looks like a dough that is late; told once a stage",
+    severity: Severity::Warning,
+    repeats: false,
+    tells_over: false,
+    expires_min: 60,
+    gives_way_to: &["ready", "over_proofing"],
+};
+
+/// So far under the usual temperature it fires, °C.
+const UNDER_C: f64 = 5.0;
+/// So near to it, it clears, °C.
+const NEAR_C: f64 = 4.0;
+/// Taken where a recipe names none, °C.
+const USUAL_C: f64 = 24.0;
+
+const PATIENCE: Patience = Patience {
+    on_ms: 20 * 60_000,
+    off_ms: 5 * 60_000,
+};
+
+/// The rule.
+#[derive(Debug, Default)]
+pub struct TooCold(StageHolds);
+
+fn usual_c(proof: &Proof<'_>) -> f64 {
+    let usual = proof.dough.and_then(|d| match proof.stage.stage {
+        StageKind::Bulk => d.bulk,
+        StageKind::Final => d.final_,
+    });
+    usual.and_then(|u| u.at).unwrap_or(USUAL_C)
+}
+
+impl Rule for TooCold {
+    fn about(&self) -> &'static About {
+        &ABOUT
+    }
+
+    fn see(&mut self, world: &World, input: &Input<'_>) {
+        if matches!(input, Input::Tick) {
+            self.0.look(world, PATIENCE, |proof| {
+                if proof.kind == PlaceKind::Fridge {
+                    return Some((false, true));
+                }
+                // A silent sensor's last word is no reading: the air of a while ago is `None`.
+                let air_c = world.air_c(proof.place)?;
+                let usual_c = usual_c(proof);
+                Some((air_c < usual_c - UNDER_C, air_c >= usual_c - NEAR_C))
+            });
+        }
+    }
+
+    fn findings(&self, world: &World) -> Vec<Finding> {
+        let on = self.0.on(world);
+        on.iter()
+            .map(|(proof, _)| {
+                let mut finding = Finding::of_stage(&ABOUT, proof);
+                let lamp = world
+                    .book
+                    .places
+                    .get(proof.place)
+                    .is_some_and(|p| p.lamp == Some(true));
+                let air = world.air_c(proof.place).map_or_else(
+                    || "It is cold".to_owned(),
+                    |air_c| format!("{} there", world.say.degrees(air_c)),
+                );
+                finding.title = format!("{}: cold, it will be late", proof.title());
+                finding.text = format!(
+                    "{air}; its recipe's time holds at {}. {}",
+                    world.say.degrees(usual_c(proof)),
+                    advice::warm_up(proof.kind, lamp)
+                );
+                finding
+            })
+            .collect()
+    }
+
+    fn resume(&mut self, open: &Open<'_>) {
+        self.0.resume(open);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::watch::timeline::Timeline;
+
+    fn standing_at(kind: &str, lamp: bool, air_c: f64) -> Timeline {
+        let mut t = Timeline::knots_in(kind);
+        t.sensor("probe", "nook", 60.0);
+        t.book(&format!(
+            r#"{{"record":"place","name":"nook","kind":"{kind}","lamp":{lamp}}}"#
+        ));
+        t.air_while("probe", 60.0, 60.0, |_| air_c);
+        t
+    }
+
+    #[test]
+    fn a_light_that_went_out_is_asked_about() {
+        let t = standing_at("oven", true, 18.0);
+        assert_eq!(t.pushes(), ["too_cold raised"]);
+        let text = t.first("too_cold", "raised").unwrap().doc["text"].clone();
+        assert!(text.as_str().unwrap().contains("Has the light gone out?"));
+    }
+
+    #[test]
+    fn a_fridge_and_a_place_a_little_cool_are_left_alone() {
+        assert!(standing_at("fridge", false, 4.0).pushes().is_empty());
+        assert!(standing_at("room", false, 20.0).pushes().is_empty());
+    }
+}
