@@ -18,22 +18,29 @@ use nalgebra::{Cholesky, DMatrix, DVector, Matrix3, Vector3};
 use serde::{Deserialize, Serialize};
 
 use crate::age::AgePath;
-use crate::proof::{Evidence, Posterior, Prior, RiseCurve};
+use crate::cardinal::{Cardinal, REFERENCE_C, RateLaw};
+use crate::proof::{Evidence, Posterior, Prior, RiseCurve, rise_density};
 
 /// Sweeps over all stages; the normals settle in four or five.
-const SWEEPS: usize = 6;
+const SWEEPS: usize = 5;
+/// Points of the grid in the fit: coarser than a live forecast's.
+const FIT_GRID: usize = 61;
+/// From so many stages of a dough and proof on, its curve is taken as known within the fit.
+const ENOUGH: usize = 8;
+/// Stages of one dough and proof that its curve is fitted to: the newest; more would add nothing.
+const CURVE_STAGES: usize = 60;
 /// How far a stage's normal moves towards its new value in one sweep.
 const DAMPING: f64 = 0.8;
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
 const LEAST_PRECISION: f64 = 0.01;
-/// Prior of ln s: about 0.13, own choice within the sheet of a home baker's scatter.
-const SPREAD: (f64, f64) = (-2.04, 0.4);
+/// Prior of ln s: about 0.105, own choice within the sheet of a home baker's scatter.
+const SPREAD: (f64, f64) = (-2.26, 0.35);
 /// Spread of ln rise at ready from bake to bake, before any is known.
-const EYE_SD: f64 = 0.12;
+const EYE_SD: f64 = 0.09;
 /// Spread of the rise curve between doughs of one stage: ln rise, lag, ln power.
 const BETWEEN: [f64; 3] = [0.22, 0.07, 0.15];
 /// Spread of a stage's usual curve about the textbook one.
-const TEXTBOOK: [f64; 3] = [0.3, 0.1, 0.2];
+const TEXTBOOK: [f64; 3] = [0.25, 0.1, 0.15];
 
 /// Bulk or final proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -147,6 +154,8 @@ pub struct Calibration {
     pub temperatures_c: Option<(f64, f64)>,
     /// How many stages of each dough and stage taught something.
     counts: BTreeMap<String, u32>,
+    /// What the recipe or the literature expected of each: ln age and its spread.
+    levels: BTreeMap<String, (f64, f64)>,
 }
 
 /// One learned number for people: before, after, and its 80 % range.
@@ -156,6 +165,8 @@ pub struct Parameter {
     pub name: String,
     /// Its value.
     pub value: f64,
+    /// What it was before any bake.
+    pub prior: f64,
     /// 10 %.
     pub p10: f64,
     /// 90 %.
@@ -171,8 +182,13 @@ fn textbook(stage: Stage) -> FittedCurve {
     for (i, row) in covariance.iter_mut().enumerate() {
         row[i] = TEXTBOOK[i] * TEXTBOOK[i] + BETWEEN[i] * BETWEEN[i];
     }
-    let ln_rise = if stage == Stage::Bulk { -0.02 } else { -0.25 };
-    FittedCurve { curve: RiseCurve { ln_rise, ..RiseCurve::UNKNOWN }, covariance }
+    // A doubling first has to fill the dough's water with gas, 37 % of its volume (carbon dioxide's
+    // solubility at 30 °C, Weiss 1974): a quarter of the way. After shaping the water is full.
+    let curve = match stage {
+        Stage::Bulk => RiseCurve { ln_rise: -0.05, lag: 0.25, ln_power: 0.05 },
+        Stage::Final => RiseCurve { ln_rise: -0.35, lag: 0.07, ln_power: 0.0 },
+    };
+    FittedCurve { curve, covariance }
 }
 
 impl Default for Calibration {
@@ -188,16 +204,17 @@ impl Default for Calibration {
             columns,
             mean: vec![TILT.0, DOSE.0, HOUSE.0, FINAL.0],
             covariance,
-            spread: 0.15,
+            spread: 0.115,
             shared: 0.5,
             eye_sd: EYE_SD,
-            noise_share: 0.08,
+            noise_share: 0.07,
             noise: 0.035,
             curves: BTreeMap::new(),
             usual_curves: [textbook(Stage::Bulk), textbook(Stage::Final)],
             stages: 0,
             temperatures_c: None,
             counts: BTreeMap::new(),
+            levels: BTreeMap::new(),
         }
     }
 }
@@ -358,15 +375,14 @@ impl Calibration {
         Prior { mean, sd, curves, rise_sd, tie, noise_share: self.noise_share, noise: self.noise }
     }
 
-    /// Fits all of it to past stages. `start` only shortens the way (a fit with one batch left out
-    /// starts from the whole).
-    pub fn fit(stages: &[PastStage], start: Option<&Self>) -> Self {
-        Fit::new(stages, start).run()
+    /// Fits all of it to past stages.
+    pub fn fit(stages: &[PastStage]) -> Self {
+        Fit::new(stages).run()
     }
 
     /// The same with the house's tilt held at nothing: for showing what it is worth.
     pub fn fit_untilted(stages: &[PastStage]) -> Self {
-        let mut fit = Fit::new(stages, None);
+        let mut fit = Fit::new(stages);
         for row in &mut fit.rows {
             row.retain(|(c, _)| *c != 0);
         }
@@ -384,48 +400,73 @@ impl Calibration {
             .enumerate()
             .map(|(i, s)| PastStage { batch: format!("{i}"), ..s.clone() })
             .collect();
-        let mut fit = Fit::new(&apart, None);
+        let mut fit = Fit::new(&apart);
         for row in &mut fit.rows {
             row.retain(|(c, _)| !matches!(fit.now.columns[*c], Column::House | Column::Final | Column::Dough(_)));
         }
         fit.run()
     }
 
-    /// The learned numbers in words, for reports.
+    /// The learned numbers in words, for reports. Times are minutes at 24 °C throughout.
     pub fn parameters(&self) -> Vec<Parameter> {
         let z = 1.281_551_565_544_6;
-        let number = |name: String, (value, sd): (f64, f64)| Parameter { name, value, p10: value - z * sd, p90: value + z * sd };
+        let start = Self::default();
+        let plain = |name: &str, (value, sd): (f64, f64), prior: f64| Parameter {
+            name: name.to_owned(),
+            value,
+            prior,
+            p10: value - z * sd,
+            p90: value + z * sd,
+        };
+        let log = |name: String, (ln, sd): (f64, f64), prior: f64| Parameter {
+            name,
+            value: ln.exp(),
+            prior: prior.exp(),
+            p10: (ln - z * sd).exp(),
+            p90: (ln + z * sd).exp(),
+        };
         let mut out = vec![
-            number("house: tilt of the rate per 10 degC".into(), self.tilt()),
-            number("house: exponent of the yeast dose".into(), self.dose_exponent()),
+            plain("tilt of the pace against temperature, per 10 degC", self.tilt(), TILT.0),
+            plain("exponent of the yeast dose", self.dose_exponent(), DOSE.0),
+            log("time of all doughs against their recipes".into(), self.column(&Column::House), HOUSE.0),
+            log("time of final proofs against their recipes, beside that".into(), self.column(&Column::Final), FINAL.0),
         ];
-        for column in &self.columns {
-            let (mean, sd) = self.column(column);
-            let name = match column {
-                Column::House => "house: slower than the recipes, ln".to_owned(),
-                Column::Final => "house: final proof against bulk, ln".to_owned(),
-                Column::Dough(d) => format!("{d}: share of its slowness common to both proofs"),
-                Column::DoughStage(d, s) => format!("{d}, {}: share of its own", if *s == Stage::Bulk { "bulk" } else { "final" }),
-                Column::Tilt | Column::Dose => continue,
+        let warmth = (24.0 - REFERENCE_C) / 10.0;
+        let pace = RateLaw::new(Cardinal::GAS, self.tilt().0).rate(24.0);
+        let plain_pace = RateLaw::default().rate(24.0);
+        for (key, (prior_ln_age, prior_sd)) in &self.levels {
+            let Some((stage, dough)) = key.split_once('/') else { continue };
+            let subject = Subject {
+                dough: dough.to_owned(),
+                stage: if stage == "bulk" { Stage::Bulk } else { Stage::Final },
+                prior_ln_age: *prior_ln_age,
+                prior_sd: *prior_sd,
+                ln_dose: 0.0,
+                target_rise: None,
+                extra_sd: 0.0,
             };
-            out.push(number(name, (mean, sd)));
+            let (offset, g) = self.moments(&[row(&subject, warmth)], false);
+            let ln_minutes = prior_ln_age + offset[0] - pace.ln();
+            out.push(log(
+                format!("{dough}, {stage}: minutes at 24 degC"),
+                (ln_minutes, g[(0, 0)].max(0.0).sqrt()),
+                prior_ln_age - plain_pace.ln(),
+            ));
         }
         let ln_sd = 0.7 / f64::from(self.stages + 4).sqrt();
-        out.push(Parameter {
-            name: "spread of the proof from bake to bake, ln".into(),
-            value: self.spread,
-            p10: self.spread * (-z * ln_sd).exp(),
-            p90: self.spread * (z * ln_sd).exp(),
-        });
+        out.push(log("spread from bake to bake".into(), (self.spread.ln(), ln_sd), start.spread.ln()));
+        out.push(plain("share of that spread common to a batch's proofs", (self.shared, 0.15), start.shared));
+        out.push(log("spread of the rise when ready".into(), (self.eye_sd.ln(), 0.3), start.eye_sd.ln()));
         for (key, fitted) in &self.curves {
-            let rise = fitted.curve.ln_rise;
-            let sd = fitted.covariance[0][0].max(0.0).sqrt();
-            out.push(Parameter {
-                name: format!("{key}: rise when ready"),
-                value: rise.exp(),
-                p10: (rise - z * sd).exp(),
-                p90: (rise + z * sd).exp(),
-            });
+            let Some((stage, dough)) = key.split_once('/') else { continue };
+            let book = textbook(if stage == "bulk" { Stage::Bulk } else { Stage::Final }).curve;
+            let sd = |i: usize| fitted.covariance[i][i].max(0.0).sqrt();
+            out.push(log(format!("{dough}, {stage}: rise when ready"), (fitted.curve.ln_rise, sd(0)), book.ln_rise));
+            out.push(plain(
+                &format!("{dough}, {stage}: share of the way before it rises"),
+                (fitted.curve.lag, sd(1)),
+                book.lag,
+            ));
         }
         out
     }
@@ -439,12 +480,15 @@ struct Fit<'a> {
     named: Vec<Vec<(Column, f64)>>,
     sites: Vec<Site>,
     evidence_only: Vec<(f64, f64)>,
+    sizes: Vec<usize>,
+    /// Each stage's rises by age, a stream thinned to what it is worth.
+    rises: Vec<Vec<(f64, f64)>>,
     now: Calibration,
 }
 
 impl<'a> Fit<'a> {
-    fn new(stages: &'a [PastStage], start: Option<&Calibration>) -> Self {
-        let mut now = start.cloned().unwrap_or_default();
+    fn new(stages: &'a [PastStage]) -> Self {
+        let mut now = Calibration::default();
         let base = Calibration::default();
         let mut columns = base.columns.clone();
         let named: Vec<Vec<(Column, f64)>> = stages
@@ -472,6 +516,25 @@ impl<'a> Fit<'a> {
         now.columns = columns;
         now.mean = mean;
         now.covariance = covariance;
+        let rises = stages
+            .iter()
+            .map(|s| {
+                let (alone, stream): (Vec<_>, Vec<_>) =
+                    s.evidence.rises.iter().partition(|r| r.2 >= 1.0);
+                alone
+                    .into_iter()
+                    .chain(stream.into_iter().step_by(3))
+                    .take(40)
+                    .map(|(m, y, _)| (s.path.age_at(m), if y.is_finite() { y.clamp(-0.5, 20.0) } else { 0.0 }))
+                    .collect()
+            })
+            .collect();
+        let mut of_kind: BTreeMap<String, usize> = BTreeMap::new();
+        for s in stages {
+            *of_kind.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default() += 1;
+        }
+        let sizes =
+            stages.iter().map(|s| of_kind[&curve_key(&s.subject.dough, s.subject.stage)]).collect();
         let mut by_batch: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
         for (i, s) in stages.iter().enumerate() {
             by_batch.entry(&s.batch).or_default().push(i);
@@ -483,6 +546,8 @@ impl<'a> Fit<'a> {
             named,
             sites: vec![Site::default(); stages.len()],
             evidence_only: vec![(0.0, 0.0); stages.len()],
+            sizes,
+            rises,
             now,
         }
     }
@@ -567,7 +632,7 @@ impl<'a> Fit<'a> {
             if sweep >= 1 {
                 self.fit_spread();
             }
-            if sweep % 2 == 1 || sweep == 0 {
+            if sweep == 0 || sweep == 2 {
                 self.fit_curves();
             }
         }
@@ -644,7 +709,12 @@ impl<'a> Fit<'a> {
                 }
                 let sd = variance.clamp(1e-4, 4.0).sqrt();
                 let prior = self.now.prior(subject, mean, sd);
-                let after = prior.after(&self.stages[i].path, &self.stages[i].evidence);
+                let mut prior = prior;
+                if self.group_size(i) > ENOUGH {
+                    // Well-known curves need no alternatives.
+                    prior.curves = vec![self.now.curve(subject).curve];
+                }
+                let after = prior.after_on(&self.stages[i].path, &self.stages[i].evidence, FIT_GRID);
                 let site = Site::between(mean, sd, after.mean(), after.sd());
                 let old = self.sites[i];
                 let precision = old.precision + damping * (site.precision - old.precision);
@@ -659,13 +729,18 @@ impl<'a> Fit<'a> {
                     (after.mean(), after.sd())
                 } else {
                     let marks = Evidence { rises: Vec::new(), ..self.stages[i].evidence.clone() };
-                    let alone: Posterior = prior.after(&self.stages[i].path, &marks);
+                    let alone: Posterior = prior.after_on(&self.stages[i].path, &marks, FIT_GRID);
                     (alone.mean(), alone.sd())
                 };
             }
         }
         self.sites = new_sites;
         self.evidence_only = evidence_only;
+    }
+
+    /// How many stages of the same dough and proof there are.
+    fn group_size(&self, i: usize) -> usize {
+        self.sizes[i]
     }
 
     fn moments_of(&self, block: &[usize], named: &[Vec<(Column, f64)>]) -> (Vec<f64>, DMatrix<f64>) {
@@ -721,6 +796,10 @@ impl<'a> Fit<'a> {
                 groups.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default().push(i);
             }
         }
+        for group in groups.values_mut() {
+            let surplus = group.len().saturating_sub(CURVE_STAGES);
+            group.drain(..surplus);
+        }
         for (which, stage) in [Stage::Bulk, Stage::Final].into_iter().enumerate() {
             let members: Vec<&Vec<usize>> =
                 groups.values().filter(|g| self.stages[g[0]].subject.stage == stage).collect();
@@ -730,7 +809,7 @@ impl<'a> Fit<'a> {
             let all: Vec<usize> = members.iter().flat_map(|m| m.iter().copied()).collect();
             let book = textbook(stage);
             let wide = [0, 1, 2].map(|i| TEXTBOOK[i].hypot(BETWEEN[i] / (members.len() as f64).sqrt()));
-            let usual = self.fit_curve(&all, book.curve, wide, 0.0);
+            let usual = self.fit_curve(&all, book.curve, book.curve, wide);
             let mut covariance = usual.covariance;
             for (i, row) in covariance.iter_mut().enumerate() {
                 row[i] += BETWEEN[i] * BETWEEN[i];
@@ -746,7 +825,8 @@ impl<'a> Fit<'a> {
                     centre.ln_rise = target.ln();
                     sds[0] = 0.14;
                 }
-                let fitted = self.fit_curve(group, centre, sds, 0.0);
+                let from = self.now.curves.get(key).map_or(usual.curve, |c| c.curve);
+                let fitted = self.fit_curve(group, from, centre, sds);
                 self.now.curves.insert(key.clone(), fitted);
             }
         }
@@ -771,75 +851,60 @@ impl<'a> Fit<'a> {
         let slope = curve.slope_at_ready();
         let eye = self.now.eye_sd;
         let tie = (eye / slope / sd).clamp(0.0, 0.95);
-        let stage = &self.stages[i];
         let conditional = eye * (1.0 - tie * tie).sqrt();
         let scale = curve.ln_rise.exp();
-        let (share2, apart2) = (self.now.noise_share.powi(2), self.now.noise.powi(2));
-        let rises: Vec<(f64, f64, f64)> =
-            stage.evidence.rises.iter().map(|(m, y, w)| (stage.path.age_at(*m), *y, *w)).collect();
+        let prepared = curve.prepared();
         let mut sum = 0.0;
         for (u, wu) in FIVE {
-            let ready = (mean + sd * u).exp();
-            for (v, wv) in THREE {
-                let factor = scale * (tie * eye * u + conditional * v).exp();
-                let mut l = 0.0;
-                for (age, y, w) in &rises {
-                    let e = factor * curve.shape(age / ready);
-                    let variance = share2 * e * e + apart2;
-                    l += w * (0.97 * (-0.5 * (y - e) * (y - e) / variance).exp() / (2.5066 * variance.sqrt()) + 0.015).ln();
+            let ready = (-(mean + sd * u)).exp();
+            let mut products = THREE.map(|(_, w)| wu * w);
+            for (age, y) in &self.rises[i] {
+                let shape = scale * (tie * eye * u).exp() * prepared.shape(age * ready);
+                for (product, (v, _)) in products.iter_mut().zip(THREE) {
+                    let e = shape * (1.0 + conditional * v).max(0.1);
+                    *product *= rise_density(*y, e, self.now.noise_share, self.now.noise);
                 }
-                sum += wu * wv * l.exp();
             }
+            sum += products.iter().sum::<f64>();
         }
         sum.max(1e-300).ln()
     }
 
-    fn fit_curve(&self, group: &[usize], centre: RiseCurve, sds: [f64; 3], _spare: f64) -> FittedCurve {
+    /// Newton's method with a ridge where the surface is not curved downward (the mixture for
+    /// mistakes can bend it up); the covariance is the inverse curvature at the end.
+    fn fit_curve(&self, group: &[usize], from: RiseCurve, centre: RiseCurve, sds: [f64; 3]) -> FittedCurve {
         let f = |eta: &Vector3<f64>| self.ln_posterior(group, eta, centre, sds);
-        let mut eta = Vector3::new(centre.ln_rise, centre.lag, centre.ln_power);
-        let h = [0.02, 0.01, 0.02];
+        let prior_precision = Matrix3::from_diagonal(&Vector3::from(sds.map(|s| s.powi(-2))));
+        let mut eta = Vector3::new(from.ln_rise, from.lag, from.ln_power);
         let mut here = f(&eta);
-        let mut covariance = Matrix3::from_diagonal(&Vector3::new(sds[0] * sds[0], sds[1] * sds[1], sds[2] * sds[2]));
+        let mut covariance = Matrix3::from_diagonal(&Vector3::from(sds.map(|s| s * s)));
         for _ in 0..6 {
-            let mut gradient = Vector3::zeros();
-            let mut hessian = Matrix3::zeros();
-            let at = |a: [f64; 3]| f(&(eta + Vector3::from(a)));
-            for i in 0..3 {
-                let mut d = [0.0; 3];
-                d[i] = h[i];
-                let (up, down) = (at(d), at(d.map(|x| -x)));
-                gradient[i] = (up - down) / (2.0 * h[i]);
-                // Never flatter than the prior: the mixture for mistakes can bend the surface up.
-                hessian[(i, i)] = ((2.0 * here - up - down) / (h[i] * h[i])).max(sds[i].powi(-2));
-                for j in 0..i {
-                    let mut e = d;
-                    e[j] = h[j];
-                    let mut g = d;
-                    g[j] = -h[j];
-                    let cross = -(at(e) + at(e.map(|x| -x)) - at(g) - at(g.map(|x| -x))) / (4.0 * h[i] * h[j]);
-                    hessian[(i, j)] = cross;
-                    hessian[(j, i)] = cross;
-                }
+            let (gradient, hessian) = curvature(&f, &eta, here);
+            let mut ridge = 0.0;
+            let mut chol = Cholesky::new(hessian);
+            while chol.is_none() && ridge < 1e4 {
+                ridge = if ridge == 0.0 { 0.3 } else { ridge * 3.0 };
+                chol = Cholesky::new(hessian + prior_precision * ridge);
             }
-            let Some(chol) = Cholesky::new(hessian) else { break };
+            let Some(chol) = chol else { break };
             covariance = chol.inverse();
             let step = chol.solve(&gradient);
             let mut share = 1.0;
-            let mut moved = false;
-            while share > 0.03 {
+            let mut gained = 0.0;
+            while share > 0.02 {
                 let mut next = eta + step * share;
                 next[0] = next[0].clamp(-3.0, 2.5);
                 next[1] = next[1].clamp(-0.2, 0.7);
                 next[2] = next[2].clamp(-1.2, 1.2);
                 let there = f(&next);
                 if there > here {
-                    moved = there - here > 1e-4;
+                    gained = there - here;
                     (eta, here) = (next, there);
                     break;
                 }
                 share *= 0.4;
             }
-            if !moved {
+            if gained < 1e-3 {
                 break;
             }
         }
@@ -854,7 +919,7 @@ impl<'a> Fit<'a> {
 
     /// The noise of rise readings and the baker's eye, by coordinate search with priors.
     fn fit_noise(&mut self) {
-        let with: Vec<(usize, RiseCurve)> = self
+        let mut with: Vec<(usize, RiseCurve)> = self
             .stages
             .iter()
             .enumerate()
@@ -864,25 +929,29 @@ impl<'a> Fit<'a> {
         if with.len() < 3 {
             return;
         }
+        let stride = with.len().div_ceil(150);
+        with = with.into_iter().step_by(stride).collect();
         let score = |fit: &Self| -> f64 {
-            let prior = ((fit.now.noise_share / 0.08).ln() / 0.4).powi(2) + ((fit.now.eye_sd / EYE_SD).ln() / 0.4).powi(2);
+            let prior = ((fit.now.noise_share / 0.07).ln() / 0.4).powi(2) + ((fit.now.eye_sd / EYE_SD).ln() / 0.4).powi(2);
             with.iter().map(|(i, c)| fit.ln_rises(*i, *c)).sum::<f64>() - 0.5 * prior
         };
         let mut best = score(self);
-        for which in 0..2 {
-            for factor in [0.8, 1.25] {
-                let old = (self.now.noise_share, self.now.eye_sd);
-                if which == 0 {
-                    self.now.noise_share = (old.0 * factor).clamp(0.02, 0.4);
-                } else {
-                    self.now.eye_sd = (old.1 * factor).clamp(0.03, 0.4);
+        for factor in [1.5, 1.2, 1.1] {
+            for which in 0..2 {
+                for towards in [factor, 1.0 / factor] {
+                    let old = (self.now.noise_share, self.now.eye_sd);
+                    if which == 0 {
+                        self.now.noise_share = (old.0 * towards).clamp(0.02, 0.4);
+                    } else {
+                        self.now.eye_sd = (old.1 * towards).clamp(0.03, 0.4);
+                    }
+                    let now = score(self);
+                    if now > best {
+                        best = now;
+                        break;
+                    }
+                    (self.now.noise_share, self.now.eye_sd) = old;
                 }
-                let now = score(self);
-                if now > best {
-                    best = now;
-                    break;
-                }
-                (self.now.noise_share, self.now.eye_sd) = old;
             }
         }
     }
@@ -894,7 +963,9 @@ impl<'a> Fit<'a> {
         for (s, site) in self.stages.iter().zip(&self.sites) {
             if site.precision > 1.0 {
                 self.now.stages += 1;
-                *self.now.counts.entry(curve_key(&s.subject.dough, s.subject.stage)).or_default() += 1;
+                let key = curve_key(&s.subject.dough, s.subject.stage);
+                self.now.levels.insert(key.clone(), (s.subject.prior_ln_age, s.subject.prior_sd));
+                *self.now.counts.entry(key).or_default() += 1;
                 let c = 27.0 + 10.0 * s.path.mean_warmth(s.path.now().minute);
                 range = Some(range.map_or((c, c), |(a, b)| (a.min(c), b.max(c))));
             }
@@ -902,6 +973,31 @@ impl<'a> Fit<'a> {
         self.now.temperatures_c = range;
         self.now
     }
+}
+
+/// Gradient and negated second derivatives by central differences.
+fn curvature(f: &impl Fn(&Vector3<f64>) -> f64, eta: &Vector3<f64>, here: f64) -> (Vector3<f64>, Matrix3<f64>) {
+    let h = [0.03, 0.015, 0.03];
+    let at = |i: usize, x: f64, j: usize, y: f64| {
+        let mut e = *eta;
+        e[i] += x * h[i];
+        e[j] += y * h[j];
+        f(&e)
+    };
+    let mut gradient = Vector3::zeros();
+    let mut hessian = Matrix3::zeros();
+    for i in 0..3 {
+        let (up, down) = (at(i, 1.0, i, 0.0), at(i, -1.0, i, 0.0));
+        gradient[i] = (up - down) / (2.0 * h[i]);
+        hessian[(i, i)] = (2.0 * here - up - down) / (h[i] * h[i]);
+        for j in 0..i {
+            let cross = -(at(i, 1.0, j, 1.0) + at(i, -1.0, j, -1.0) - at(i, 1.0, j, -1.0) - at(i, -1.0, j, 1.0))
+                / (4.0 * h[i] * h[j]);
+            hessian[(i, j)] = cross;
+            hessian[(j, i)] = cross;
+        }
+    }
+    (gradient, hessian)
 }
 
 /// Five- and three-point Gauss-Hermite rules for a standard normal (Abramowitz & Stegun, table
@@ -919,7 +1015,6 @@ const THREE: [(f64, f64); 3] =
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cardinal::RateLaw;
     use crate::proof::Ending;
 
     fn subject(dough: &str, ln_dose: f64) -> Subject {
@@ -949,7 +1044,7 @@ mod tests {
     #[test]
     fn a_dough_s_own_bakes_outweigh_the_recipe() {
         let stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let fit = Calibration::fit(&stages, None);
+        let fit = Calibration::fit(&stages);
         let now = fit.expect(&subject("rolls", 0.0), -0.2, &[]);
         assert!((now.mean - 100f64.ln()).abs() < 0.04, "{} {}", now.mean.exp(), now.sd);
         assert!(now.sd < 0.12, "{}", now.sd);
@@ -961,9 +1056,9 @@ mod tests {
     #[test]
     fn a_mistaken_tap_hardly_moves_the_fit() {
         let mut stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let before = Calibration::fit(&stages, None).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
+        let before = Calibration::fit(&stages).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
         stages.push(past(12, 260.0, 25.0, 0.0));
-        let after = Calibration::fit(&stages, None).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
+        let after = Calibration::fit(&stages).expect(&subject("rolls", 0.0), -0.2, &[]).mean;
         assert!((after - before).abs() < 0.03, "{before} {after}");
     }
 
@@ -973,7 +1068,7 @@ mod tests {
         let at = |i: usize, c: f64| past(i, 100.0 * (-0.3 * (c - 27.0) / 10.0f64).exp(), c, 0.0);
         let wide: Vec<PastStage> = (0..16).map(|i| at(i, if i % 2 == 0 { 19.0 } else { 30.0 })).collect();
         let narrow: Vec<PastStage> = (0..16).map(|i| at(i, 24.0)).collect();
-        let (w, n) = (Calibration::fit(&wide, None).tilt(), Calibration::fit(&narrow, None).tilt());
+        let (w, n) = (Calibration::fit(&wide).tilt(), Calibration::fit(&narrow).tilt());
         assert!((w.0 - 0.3).abs() < 0.1 && w.1 < 0.15, "{w:?}");
         assert!(n.1 > 0.25, "{n:?}");
     }
@@ -981,7 +1076,7 @@ mod tests {
     #[test]
     fn it_survives_its_own_writing() {
         let stages: Vec<PastStage> = (0..3).map(|i| past(i, 90.0, 25.0, 0.1)).collect();
-        let fit = Calibration::fit(&stages, None);
+        let fit = Calibration::fit(&stages);
         assert!(fit.parameters().iter().all(|p| p.value.is_finite() && p.p10 <= p.value && p.value <= p.p90));
         assert_eq!(fit.stages, 3);
     }

@@ -75,15 +75,18 @@ impl RiseCurve {
     /// assert!((curve.shape(1.0) - 1.0).abs() < 1e-12 && curve.shape(0.0) == 0.0);
     /// ```
     pub fn shape(&self, u: f64) -> f64 {
-        if !(u > 0.0) {
-            return 0.0;
+        self.prepared().shape(u)
+    }
+
+    /// The same with its constants worked out, for many `u`.
+    pub fn prepared(&self) -> PreparedCurve {
+        let floor = soft(-self.lag);
+        PreparedCurve {
+            lag: self.lag,
+            floor,
+            per_whole: 1.0 / (soft(1.0 - self.lag) - floor).max(1e-9),
+            power: self.ln_power.exp(),
         }
-        let base = soft(u.min(3.0) - self.lag) - soft(-self.lag);
-        let whole = soft(1.0 - self.lag) - soft(-self.lag);
-        if base <= 0.0 || whole <= 0.0 {
-            return 0.0;
-        }
-        (self.ln_power.exp() * (base / whole).ln()).exp().min(20.0)
     }
 
     /// `d ln G / d ln u` at the threshold.
@@ -93,9 +96,35 @@ impl RiseCurve {
     }
 }
 
+/// A [`RiseCurve`] with its constants worked out.
+#[derive(Debug, Clone, Copy)]
+pub struct PreparedCurve {
+    lag: f64,
+    floor: f64,
+    per_whole: f64,
+    power: f64,
+}
+
+impl PreparedCurve {
+    /// `G(u)`.
+    pub fn shape(&self, u: f64) -> f64 {
+        if !(u > 0.0) {
+            return 0.0;
+        }
+        let share = (soft(u.min(3.0) - self.lag) - self.floor) * self.per_whole;
+        if share > 0.0 { share.powf(self.power).min(20.0) } else { 0.0 }
+    }
+}
+
 fn soft(x: f64) -> f64 {
     let z = x / BEND;
-    if z > 30.0 { x } else if z < -30.0 { 0.0 } else { BEND * z.exp().ln_1p() }
+    if z > 15.0 {
+        x
+    } else if z < -30.0 {
+        0.0
+    } else {
+        BEND * z.exp().ln_1p()
+    }
 }
 
 /// What is expected of a stage before anything is seen of it.
@@ -243,8 +272,14 @@ impl Prior {
     /// assert!(after.mean() < prior.mean && after.sd() < prior.sd);
     /// ```
     pub fn after(&self, path: &AgePath, evidence: &Evidence) -> Posterior {
+        self.after_on(path, evidence, GRID)
+    }
+
+    /// [`Prior::after`] on a grid of so many points (at least 31): coarser is quicker.
+    pub fn after_on(&self, path: &AgePath, evidence: &Evidence, points: usize) -> Posterior {
+        let points = points.max(31);
         let p = self.tamed();
-        let step = 2.0 * REACH * p.sd / (GRID - 1) as f64;
+        let step = 2.0 * REACH * p.sd / (points - 1) as f64;
         let first = p.mean - REACH * p.sd;
         let rises: Vec<(f64, f64, f64)> = evidence
             .rises
@@ -253,9 +288,9 @@ impl Prior {
             .map(|&(m, y, w)| (path.age_at(m), y.clamp(-0.5, 20.0), w.min(1.0)))
             .collect();
         let marks = Marks::new(path, evidence);
-        let alone: Vec<f64> = (0..GRID)
+        let alone: Vec<f64> = (0..points)
             .map(|k| {
-                let z = -REACH + 2.0 * REACH * k as f64 / (GRID - 1) as f64;
+                let z = -REACH + 2.0 * REACH * k as f64 / (points - 1) as f64;
                 -0.5 * z * z + marks.ln_likelihood(first + step * k as f64)
             })
             .collect();
@@ -267,7 +302,7 @@ impl Prior {
             *w = (*w - top).exp();
             sum += *w;
         }
-        let mut weights = vec![0.0; GRID];
+        let mut weights = vec![0.0; points];
         for b in &mut branches {
             for (w, total) in b.weights.iter_mut().zip(&mut weights) {
                 *w /= sum;
@@ -283,9 +318,10 @@ impl Prior {
 fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64], first: f64, step: f64) -> Branch {
     let conditional_sd = p.rise_sd * (1.0 - p.tie * p.tie).sqrt();
     let scale = curve.ln_rise.exp();
+    let prepared = curve.prepared();
     let mut shapes = vec![0.0; rises.len()];
-    let mut weights = Vec::with_capacity(GRID);
-    let mut amplitude = Vec::with_capacity(GRID);
+    let mut weights = Vec::with_capacity(alone.len());
+    let mut amplitude = Vec::with_capacity(alone.len());
     let ln_node = NODES.map(|(_, w)| w.ln());
     let highest = alone.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     for (k, &ln_alone) in alone.iter().enumerate() {
@@ -299,14 +335,21 @@ fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64],
         }
         let age = r.exp();
         for (s, (theta, _, _)) in shapes.iter_mut().zip(rises) {
-            *s = scale * curve.shape(theta / age);
+            *s = scale * prepared.shape(theta / age);
         }
         let mut logs = ln_node;
         for (l, (node, _)) in logs.iter_mut().zip(NODES) {
             let factor = (centre + conditional_sd * node).exp();
+            let mut product = 1.0;
             for (s, (_, y, w)) in shapes.iter().zip(rises) {
-                *l += w * ln_rise_density(*y, s * factor, p.noise_share, p.noise);
+                let density = rise_density(*y, s * factor, p.noise_share, p.noise);
+                product *= if *w < 1.0 { density.powf(*w) } else { density };
+                if product < 1e-200 || product > 1e200 {
+                    *l += product.ln();
+                    product = 1.0;
+                }
             }
+            *l += product.ln();
         }
         let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let (mut sum, mut mean, mut second) = (0.0, 0.0, 0.0);
@@ -404,12 +447,13 @@ impl<'a> Marks<'a> {
     }
 }
 
-fn ln_rise_density(seen: f64, expected: f64, share: f64, apart: f64) -> f64 {
+/// Density of a rise reading: normal, with a floor for mistaken ones.
+pub(crate) fn rise_density(seen: f64, expected: f64, share: f64, apart: f64) -> f64 {
     let e = expected.min(1e3);
     let variance = share * share * e * e + apart * apart;
     let q = (seen - e) * (seen - e) / variance;
     let sure = (1.0 - RISE_MISTAKEN) * (-0.5 * q).exp() / (2.506_628_274_631_000_5 * variance.sqrt());
-    (sure + RISE_MISTAKEN * 0.5).ln()
+    sure + RISE_MISTAKEN * 0.5
 }
 
 impl Posterior {
@@ -440,7 +484,7 @@ impl Posterior {
             return 0.0;
         }
         let whole = position.floor() as usize;
-        if whole >= GRID {
+        if whole >= self.weights.len() {
             return 1.0;
         }
         let below: f64 = self.weights[..whole].iter().sum();
@@ -468,7 +512,7 @@ impl Posterior {
             }
             below += w;
         }
-        self.value(GRID - 1)
+        self.value(self.weights.len() - 1)
     }
 
     /// 10 %, 50 % and 90 % of the rise at an equivalent age.
@@ -496,7 +540,7 @@ impl Posterior {
                         curves.push(Drawn {
                             ready: self.value(k).exp(),
                             rise: (b.curve.ln_rise + mean + sd * node).exp(),
-                            curve: b.curve,
+                            curve: b.curve.prepared(),
                             weight: share,
                         });
                     }
@@ -511,7 +555,7 @@ impl Posterior {
 struct Drawn {
     ready: f64,
     rise: f64,
-    curve: RiseCurve,
+    curve: PreparedCurve,
     weight: f64,
 }
 
@@ -573,7 +617,7 @@ impl ReadyTime {
                 return 0.0;
             }
             let whole = position.floor() as usize;
-            if whole >= GRID {
+            if whole >= posterior.weights.len() {
                 return 1.0;
             }
             let under = if whole == 0 { 0.0 } else { cumulative[whole - 1] };

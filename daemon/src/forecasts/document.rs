@@ -89,3 +89,114 @@ pub struct TimedValue {
     #[serde(with = "num")]
     pub value: f64,
 }
+
+/// What `calibrate --json` gives.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CalibrateDocument {
+    /// Under which it is filed.
+    pub version: i64,
+    /// How many stages taught something.
+    pub stages: u32,
+    /// Every shared parameter.
+    pub parameters: Vec<CalibratedParameter>,
+}
+
+/// A shared parameter before and after.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CalibratedParameter {
+    /// What it is.
+    pub name: String,
+    /// In the version filed before, or the prior.
+    #[serde(with = "num")]
+    pub before: f64,
+    /// Now.
+    #[serde(with = "num")]
+    pub after: f64,
+    /// 10 % of where it may lie.
+    #[serde(with = "num")]
+    pub p10: f64,
+    /// 90 % of where it may lie.
+    #[serde(with = "num")]
+    pub p90: f64,
+}
+
+impl std::fmt::Display for CalibrateDocument {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "version {}, learned from {} finished proofs", self.version, self.stages)?;
+        for p in &self.parameters {
+            write!(f, "\n  {}: {:.3} (was {:.3}; most likely {:.3} to {:.3})", p.name, p.after, p.before, p.p10, p.p90)?;
+        }
+        Ok(())
+    }
+}
+
+/// What `backtest --json` gives.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BacktestDocument {
+    /// All points.
+    pub overall: Score,
+    /// By stage.
+    pub by_stage: ByStage,
+    /// Finished stages that are not judged.
+    pub left_out: u64,
+}
+
+/// Scores by stage.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ByStage {
+    /// Bulk proofs.
+    pub bulk: Score,
+    /// Final proofs.
+    #[serde(rename = "final")]
+    pub final_: Score,
+}
+
+/// How good a set of forecasts was.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Score {
+    /// Points: three a stage.
+    pub n: u64,
+    /// Share that fell within p10..p90; null over no points, as all figures.
+    pub coverage: Option<f64>,
+    /// Median of the error of p50, minutes.
+    pub median_abs_error_min: Option<f64>,
+    /// Mean continuous ranked probability score, minutes.
+    pub mean_crps_min: Option<f64>,
+    /// The wall clock's figures.
+    pub clock: Baseline,
+    /// The doubling rule's figures.
+    pub doubling: Baseline,
+}
+
+/// A baseline's figures.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Baseline {
+    /// Median of its error, minutes.
+    pub median_abs_error_min: Option<f64>,
+    /// Its mean absolute error, which is its CRPS, minutes.
+    pub mean_crps_min: Option<f64>,
+}
+
+impl std::fmt::Display for BacktestDocument {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let show = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.1}"));
+        if self.overall.n == 0 {
+            return write!(f, "no finished proof called right yet: nothing to judge ({} left out)", self.left_out);
+        }
+        for (name, s) in [("all", &self.overall), ("bulk", &self.by_stage.bulk), ("final", &self.by_stage.final_)] {
+            writeln!(
+                f,
+                "{name}: {} forecasts, typically off by {} min (a wall clock {}, doubling every 9 degrees {}); {} of 100 fell within the range given, 80 should",
+                s.n,
+                show(s.median_abs_error_min),
+                show(s.clock.median_abs_error_min),
+                show(s.doubling.median_abs_error_min),
+                s.coverage.map_or_else(|| "-".to_owned(), |c| format!("{:.0}", 100.0 * c)),
+            )?;
+        }
+        if self.overall.n < 60 {
+            writeln!(f, "so few bakes cannot tell yet how far the ranges can be trusted")?;
+        }
+        write!(f, "{} finished proofs left out", self.left_out)
+    }
+}

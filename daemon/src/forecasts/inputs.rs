@@ -1,6 +1,8 @@
 //! From the book and the readings to the model's inputs: what is known of a stage at a moment.
 //! Nothing later than that moment is looked at.
 
+use std::collections::BTreeMap;
+
 use doughwarden_model::age::{AgePath, StartHabit, StartTemperature};
 use doughwarden_model::calibration::{PastStage, Stage, Subject};
 use doughwarden_model::cardinal::RateLaw;
@@ -145,19 +147,19 @@ fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&Formu
         && let Some(minutes) = u.usual_min.filter(|m| m.is_finite() && *m >= 1.0)
     {
         let at = u.at.filter(|t| (2.0..=45.0).contains(t)).unwrap_or(UNKNOWN_AIR_C);
-        return ((minutes * law.rate(at).max(1e-3)).ln(), 0.22, true);
+        return ((minutes * law.rate(at).max(1e-3)).ln(), 0.20, true);
     }
     let minutes = if kind == StageKind::Bulk { EXAMPLE_MIN.0 } else { EXAMPLE_MIN.1 };
     let mut ln = (minutes * law.rate(UNKNOWN_AIR_C)).ln();
     if let (Some(own), Some(example)) = (formula, example()) {
-        // Sweet doughs go slower and are given more yeast for it: recipes settle near a usual
-        // time, so only part of either counts until bakes say more.
-        ln -= own.log_rate_prior() - example.log_rate_prior();
+        // Sweet doughs go slower and are given more yeast and warmth for it: recipes settle near a
+        // usual time, so only a part of either counts until bakes say more (own choice).
+        ln -= 0.35 * (own.log_rate_prior() - example.log_rate_prior());
         if let Some(dose) = own.ln_dose_ratio(&example) {
             ln -= 0.4 * dose.clamp(-2.0, 2.0);
         }
     }
-    (ln, 0.33, false)
+    (ln, 0.3, false)
 }
 
 /// The lag of a piece behind its air, minutes.
@@ -225,6 +227,12 @@ impl Known {
     }
 }
 
+/// What a dough keeps of its difference to the room over so many minutes on the bench: flattened
+/// and divided it follows within the three quarters of an hour (own choice).
+fn bench_kept(minutes: f64) -> f64 {
+    (-minutes.max(0.0) / 45.0).exp()
+}
+
 /// Builds [`Known`]s.
 #[derive(Clone, Copy)]
 pub struct Builder<'a> {
@@ -232,6 +240,10 @@ pub struct Builder<'a> {
     pub sources: Sources<'a>,
     /// How warm this kitchen's doughs start.
     pub habit: StartHabit,
+    /// This kitchen's lag over that of a sphere in still air.
+    pub lag_scale: f64,
+    /// The usual yeast shares that the calibration compared with.
+    pub usual_yeast: Option<&'a BTreeMap<String, f64>>,
     /// What is left out, for the run that shows what each part is worth.
     pub without: Without,
 }
@@ -274,7 +286,11 @@ impl Builder<'_> {
         let minute = |t: UtcMs| t.seconds_since(start) / 60.0;
         let track = self.sources.track(&owner, start, until)?;
         let formula = batch_formula(book, record);
-        let tau = if self.without.dough_temperature { 0.0 } else { lag_min(record, kind, formula.as_ref()) };
+        let tau = if self.without.dough_temperature {
+            0.0
+        } else {
+            self.lag_scale * lag_min(record, kind, formula.as_ref())
+        };
 
         // The dough's own temperature.
         let air_at_start = track.stretches.first().map_or(track.outlook.now_c, |s| s.from_c);
@@ -354,7 +370,7 @@ impl Builder<'_> {
         let ln_dose = if self.without.dose {
             0.0
         } else {
-            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), usual_yeast(book, &record.dough, at)) {
+            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), self.usual_yeast_of(&record.dough, at)) {
                 (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
                 _ => 0.0,
             }
@@ -389,6 +405,71 @@ impl Builder<'_> {
         }))
     }
 
+    /// ln of how well this lag explains the spot readings of the dough in a stage (and, for bulk, the
+    /// dough's temperature noted when the final proof began); `None` where there are none.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn ln_likelihood_of_spots(&self, batch: &str, kind: StageKind, at: UtcMs) -> Result<Option<f64>> {
+        let book = self.sources.book;
+        let (Some(record), Some(stage)) = (book.batches.get(batch), book.stages.get(&(batch.to_owned(), kind))) else {
+            return Ok(None);
+        };
+        let Some((end, _)) = known_end(stage, at) else { return Ok(None) };
+        let minute = |t: UtcMs| t.seconds_since(stage.start) / 60.0;
+        let mut spots: Vec<(f64, f64, f64)> = book
+            .observations_of(batch, stage.start, end)
+            .filter(|o| o.kind == ObservationKind::DoughTemperature)
+            .filter_map(|o| o.value.map(|v| (minute(o.time), v, SPOT_SD_C)))
+            .filter(|(_, v, _)| (-5.0..=60.0).contains(v))
+            .collect();
+        let next = match kind {
+            StageKind::Bulk => book.stages.get(&(batch.to_owned(), StageKind::Final)),
+            StageKind::Final => None,
+        };
+        let noted_next = next.filter(|f| f.start >= end && f.start <= at).and_then(|f| {
+            f.dough_temperature.filter(|v| (-5.0..=60.0).contains(v)).map(|v| (f.start, v))
+        });
+        if spots.is_empty() && noted_next.is_none() {
+            return Ok(None);
+        }
+        let track = self.sources.track(batch, stage.start, end)?;
+        if track.readings == 0 {
+            return Ok(None);
+        }
+        let formula = batch_formula(book, record);
+        let tau = self.lag_scale * lag_min(record, kind, formula.as_ref());
+        let air = track.stretches.first().map_or(track.outlook.now_c, |s| s.from_c);
+        let start = match stage.dough_temperature.filter(|t| (-5.0..=60.0).contains(t)) {
+            Some(t) => StartTemperature { mean_c: t, sd_c: START_SD_C },
+            None if kind == StageKind::Bulk => self.habit.expect(air),
+            // Its start hangs on the bulk's end: too many guesses in a row.
+            None => return Ok(None),
+        };
+        let path = walk(RateLaw::default(), tau, start.mean_c, &track, &[]);
+        if let Some((then, value)) = noted_next {
+            // Back over the bench: the reading sees the end of bulk through what is left of it.
+            let kept = bench_kept(then.seconds_since(end) / 60.0);
+            if kept > 0.3 {
+                let room = self.sources.usual_air(&track.place, then)?.unwrap_or(air);
+                spots.push((minute(end), room + (value - room) / kept, BENCH_SD_C / kept));
+            }
+        }
+        // Residuals share the start's error, fading; one is drawn after the other given the earlier.
+        let (mut ln_l, mut mean, mut variance) = (0.0, 0.0, start.sd_c * start.sd_c);
+        for (m, value, sd) in spots {
+            let keep = (-m.max(0.0) / tau).exp();
+            let residual = (value - path.at(m).dough_c - keep * mean).clamp(-6.0, 6.0);
+            let total = keep * keep * variance + sd * sd;
+            // A heavy tail: Student's t with four degrees of freedom.
+            ln_l -= 2.5 * (residual * residual / (4.0 * total)).ln_1p() + 0.5 * total.ln();
+            let gain = variance * keep / total;
+            mean += gain * residual;
+            variance *= 1.0 - gain * keep;
+        }
+        Ok(Some(ln_l))
+    }
+
     /// Where a dough that nobody measured starts: as this kitchen's doughs do, or, for the final
     /// proof, from the end of its bulk proof over the bench.
     fn unmeasured_start(
@@ -407,13 +488,18 @@ impl Builder<'_> {
             && end <= start
         {
             let bench_min = start.seconds_since(end) / 60.0;
-            let tau = bulk.path.tau_min().max(30.0) * 0.6;
             let room = self.sources.usual_air(&bulk.track.place, start)?.unwrap_or(air_c);
             let dough = bulk.path.now().dough_c;
-            let kept = (-bench_min / tau).exp();
+            let kept = bench_kept(bench_min);
             return Ok(StartTemperature { mean_c: room + (dough - room) * kept, sd_c: BENCH_SD_C });
         }
         Ok(self.habit.expect(air_c))
+    }
+
+    fn usual_yeast_of(&self, dough: &str, at: UtcMs) -> Option<f64> {
+        self.usual_yeast
+            .and_then(|known| known.get(dough).copied())
+            .or_else(|| usual_yeast(self.sources.book, dough, at))
     }
 
     /// A probe in the dough: its own batch's, or one in the place of the only batch there.

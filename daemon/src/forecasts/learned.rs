@@ -5,7 +5,7 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::{Arc, Mutex};
 
 use doughwarden_model::age::StartHabit;
-use doughwarden_model::calibration::{Calibration, PastStage};
+use doughwarden_model::calibration::{Calibration, Parameter, PastStage};
 use serde::{Deserialize, Serialize};
 
 use super::air::Sources;
@@ -26,6 +26,28 @@ pub struct Learned {
     pub calibration: Calibration,
     /// How warm this kitchen's doughs start.
     pub habit: StartHabit,
+    /// This kitchen's lag of the dough behind its air, over a sphere's in still air.
+    pub lag: LagScale,
+    /// Each dough's usual yeast share (fresh, per 100 flour), against which doses were compared.
+    #[serde(default)]
+    pub usual_yeast: BTreeMap<String, f64>,
+}
+
+/// A factor with its spread.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LagScale {
+    /// Most probable.
+    pub scale: f64,
+    /// Standard deviation of its logarithm.
+    pub ln_sd: f64,
+}
+
+impl Default for LagScale {
+    /// A dough slumps into something flatter than a ball, and few kitchens' air stands still: three
+    /// quarters, give or take a third (own choice).
+    fn default() -> Self {
+        Self { scale: 0.75, ln_sd: 0.35 }
+    }
 }
 
 /// The stages that may teach something at a moment.
@@ -38,27 +60,120 @@ pub fn teachers(book: &Book, at: UtcMs) -> Vec<(String, StageKind)> {
         .collect()
 }
 
-/// How warm doughs start in this kitchen, from the chosen bulk proofs ended by a moment.
-///
-/// # Errors
-/// If the readings cannot be read.
-pub fn habit(
-    sources: &Sources<'_>,
-    at: UtcMs,
-    chosen: &dyn Fn(&str, StageKind) -> bool,
-) -> Result<StartHabit> {
-    let mut starts = Vec::new();
-    for s in sources.book.stages.values() {
-        let Some(dough_c) = s.dough_temperature else { continue };
-        // Only stages that are over: one in progress would teach its own forecast twice.
-        if s.stage != StageKind::Bulk || known_end(s, at).is_none() || !chosen(&s.batch, s.stage) {
-            continue;
-        }
-        if let Some(air_c) = sources.air_near(&s.batch, s.start)? {
-            starts.push((air_c, dough_c));
+impl LagScale {
+    /// For the report.
+    #[must_use]
+    pub fn parameter(&self) -> Parameter {
+        let z = 1.281_551_565_544_6 * self.ln_sd;
+        Parameter {
+            name: "lag of the dough behind its air, against a ball in still air".into(),
+            value: self.scale,
+            prior: Self::default().scale,
+            p10: self.scale * (-z).exp(),
+            p90: self.scale * z.exp(),
         }
     }
-    Ok(StartHabit::learn(&starts))
+}
+
+/// What one stage says of how warm doughs start and how far they lag.
+#[derive(Clone, Debug, Default)]
+struct Hint {
+    start: Option<(f64, f64)>,
+    lag: Option<[f64; LAG_STEPS]>,
+}
+
+/// What finished stages say of this kitchen's doughs as bodies: habit and lag. Kept by stage, so
+/// that a batch can be left out.
+#[derive(Clone, Debug, Default)]
+pub struct Hints(BTreeMap<(String, StageKind), Hint>);
+
+/// Lag factors tried: even in the logarithm from 0.25 to 1.8.
+const LAG_STEPS: usize = 9;
+
+fn lag_step(i: usize) -> f64 {
+    0.25f64.ln() + (1.8f64 / 0.25).ln() * i as f64 / (LAG_STEPS - 1) as f64
+}
+
+impl Hints {
+    /// From the chosen stages ended by a moment.
+    ///
+    /// # Errors
+    /// If the readings cannot be read.
+    pub fn gather(sources: Sources<'_>, at: UtcMs, chosen: &dyn Fn(&str, StageKind) -> bool) -> Result<Self> {
+        let mut hints = BTreeMap::new();
+        for s in sources.book.stages.values() {
+            // Only stages that are over: one in progress would teach its own forecast twice.
+            if known_end(s, at).is_none() || !chosen(&s.batch, s.stage) {
+                continue;
+            }
+            let mut hint = Hint::default();
+            if s.stage == StageKind::Bulk
+                && let Some(dough_c) = s.dough_temperature
+                && let Some(air_c) = sources.air_near(&s.batch, s.start)?
+            {
+                hint.start = Some((air_c, dough_c));
+            }
+            let mut lag = [0.0; LAG_STEPS];
+            let mut complete = false;
+            for (i, l) in lag.iter_mut().enumerate() {
+                let builder = Builder {
+                    sources,
+                    habit: StartHabit::default(),
+                    lag_scale: lag_step(i).exp(),
+                    usual_yeast: None,
+                    without: Without::default(),
+                };
+                match builder.ln_likelihood_of_spots(&s.batch, s.stage, at)? {
+                    Some(value) => *l = value,
+                    None => break,
+                }
+                if i + 1 == LAG_STEPS {
+                    complete = true;
+                }
+            }
+            if complete {
+                hint.lag = Some(lag);
+            }
+            hints.insert((s.batch.clone(), s.stage), hint);
+        }
+        Ok(Self(hints))
+    }
+
+    /// Habit and lag from all stages but those of some batches; rounded, so that leaving one out
+    /// usually leaves them as they were.
+    #[must_use]
+    pub fn learn(&self, but: &BTreeSet<String>) -> (StartHabit, LagScale) {
+        let used = || self.0.iter().filter(|((batch, _), _)| !but.contains(batch)).map(|(_, h)| h);
+        let starts: Vec<(f64, f64)> = used().filter_map(|h| h.start).collect();
+        let round = |v: f64, per: f64| (v * per).round() / per;
+        let mut habit = StartHabit::learn(&starts);
+        habit.mean_c = round(habit.mean_c, 5.0);
+        habit.slope = round(habit.slope, 10.0);
+        habit.sd_c = round(habit.sd_c, 5.0);
+        let base = LagScale::default();
+        let mut rows: Vec<(f64, f64)> = (0..LAG_STEPS)
+            .map(|i| {
+                let z = (lag_step(i) - base.scale.ln()) / base.ln_sd;
+                (lag_step(i), -0.5 * z * z)
+            })
+            .collect();
+        for lag in used().filter_map(|h| h.lag.as_ref()) {
+            for (row, l) in rows.iter_mut().zip(lag) {
+                row.1 += l;
+            }
+        }
+        let top = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+        let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
+        for (ln, l) in rows {
+            let w = (l - top).exp();
+            total += w;
+            mean += w * ln;
+            square += w * ln * ln;
+        }
+        mean /= total;
+        let ln_sd = (square / total - mean * mean).max(0.0).sqrt().max(0.05);
+        (habit, LagScale { scale: round(mean, 12.0).exp(), ln_sd })
+    }
 }
 
 impl Learned {
@@ -68,18 +183,42 @@ impl Learned {
     /// If the readings cannot be read.
     pub fn fit(sources: Sources<'_>, at: UtcMs, without: Without) -> Result<Self> {
         let teachers: BTreeSet<(String, StageKind)> = teachers(sources.book, at).into_iter().collect();
-        let habit = habit(&sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
-        let past = past_stages(sources, habit, at, without)?;
-        Ok(Self { calibration: Calibration::fit(&past, None), habit })
+        let hints = Hints::gather(sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
+        let (habit, lag) = hints.learn(&BTreeSet::new());
+        let past = past_stages(sources, habit, lag.scale, at, without)?;
+        let calibration = Calibration::fit(&past);
+        Ok(Self { calibration, habit, lag, usual_yeast: usual_yeasts(sources.book, &teachers, at) })
     }
+}
+
+/// The usual yeast share of each dough among some stages.
+pub fn usual_yeasts<'a>(
+    book: &Book,
+    stages: impl IntoIterator<Item = &'a (String, StageKind)>,
+    at: UtcMs,
+) -> BTreeMap<String, f64> {
+    let doughs: BTreeSet<&str> = stages
+        .into_iter()
+        .filter_map(|(batch, _)| book.batches.get(batch).map(|b| b.dough.as_str()))
+        .collect();
+    doughs
+        .into_iter()
+        .filter_map(|d| super::inputs::usual_yeast(book, d, at).map(|y| (d.to_owned(), y)))
+        .collect()
 }
 
 /// Every stage that teaches by a moment, as the model sees it.
 ///
 /// # Errors
 /// If the readings cannot be read.
-pub fn past_stages(sources: Sources<'_>, habit: StartHabit, at: UtcMs, without: Without) -> Result<Vec<PastStage>> {
-    let builder = Builder { sources, habit, without };
+pub fn past_stages(
+    sources: Sources<'_>,
+    habit: StartHabit,
+    lag_scale: f64,
+    at: UtcMs,
+    without: Without,
+) -> Result<Vec<PastStage>> {
+    let builder = Builder { sources, habit, lag_scale, usual_yeast: None, without };
     let mut past = Vec::new();
     for (batch, kind) in teachers(sources.book, at) {
         if let Some(stage) = builder.past(&batch, kind, at)? {
@@ -162,9 +301,7 @@ fn fingerprint(book: &Book, at: UtcMs, epoch: u64) -> u64 {
 /// If the store cannot be read, or holds a calibration that cannot be.
 pub fn by_hand(app: &App) -> Result<Option<Arc<Learned>>> {
     let rows = app.store.calibrations()?;
-    // Rolled back: the one in force is not the newest.
-    let newest = rows.iter().map(|r| r.version).max();
-    let Some(row) = rows.into_iter().find(|r| r.in_force && Some(r.version) != newest) else {
+    let Some(row) = rows.into_iter().find(|r| r.in_force) else {
         return Ok(None);
     };
     let doc = row.doc.get("learned").cloned().unwrap_or_default();

@@ -2,6 +2,7 @@
 //! progress up to date, and answers `forecast`, `calibrate` and `backtest`.
 
 pub mod air;
+pub mod backtest;
 pub mod document;
 pub mod inputs;
 pub mod learned;
@@ -10,6 +11,7 @@ pub mod outlook;
 pub mod sentences;
 pub mod source;
 pub mod study;
+pub mod task;
 #[cfg(test)]
 mod tests;
 
@@ -17,7 +19,8 @@ use crate::app::App;
 use crate::batches::record::StageKind;
 use crate::store::StoreError;
 use crate::time::UtcMs;
-use document::ForecastDocument;
+use document::{BacktestDocument, CalibrateDocument, CalibratedParameter, ForecastDocument};
+pub use task::start;
 
 /// A proof in progress as the rules and the pages need it.
 #[derive(Clone, Debug)]
@@ -112,4 +115,53 @@ pub fn view(
         .stage;
     let outlook = outlook::look_ahead(sources, learned, batch, kind, at, inputs::Without::default())?;
     Ok(outlook.view(batch, at, learned, &sources))
+}
+
+/// Refits the shared parameters to every finished stage now and files the fit as the next version.
+///
+/// # Errors
+/// If the store cannot be read or written.
+pub fn calibrate(app: &App) -> Result<CalibrateDocument, ForecastError> {
+    let book = app.book();
+    let sensors = model_sensors(app)?;
+    let readings = source::FromStore(app.store.as_ref());
+    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let now = app.clock.now();
+    let learned = learned::Learned::fit(sources, now, inputs::Without::default())?;
+    let before: Vec<CalibratedParameter> = app
+        .store
+        .calibrations()?
+        .last()
+        .and_then(|row| serde_json::from_value(row.doc.get("parameters")?.clone()).ok())
+        .unwrap_or_default();
+    let mut named = learned.calibration.parameters();
+    named.push(learned.lag.parameter());
+    let parameters: Vec<CalibratedParameter> = named
+        .into_iter()
+        .map(|p| CalibratedParameter {
+            before: before.iter().find(|b| b.name == p.name).map_or(p.prior, |b| b.after),
+            name: p.name,
+            after: p.value,
+            p10: p.p10,
+            p90: p.p90,
+        })
+        .collect();
+    let stages = learned.calibration.stages;
+    let doc = serde_json::json!({ "learned": learned, "parameters": parameters });
+    let version = app.store.file_calibration(now, stages, &doc)?;
+    app.bus.tell(crate::events::Event::Settings);
+    Ok(CalibrateDocument { version, stages, parameters })
+}
+
+/// What the forecasts would have said of every finished stage (the contract's `backtest --json`).
+///
+/// # Errors
+/// If the store cannot be read.
+pub fn backtest(app: &App) -> Result<BacktestDocument, ForecastError> {
+    let book = app.book();
+    let sensors = model_sensors(app)?;
+    let readings = source::FromStore(app.store.as_ref());
+    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let (points, left_out) = backtest::points(sources, app.clock.now())?;
+    Ok(backtest::document(&points, left_out))
 }

@@ -65,7 +65,7 @@ pub fn look_ahead(
     without: Without,
 ) -> Result<Outlook, ForecastError> {
     let law = law(learned, without);
-    let builder = Builder { sources, habit: learned.habit, without };
+    let builder = Builder { sources, habit: learned.habit, lag_scale: learned.lag.scale, usual_yeast: Some(&learned.usual_yeast), without };
     let no_stage = || ForecastError::NoStage { batch: batch.to_owned(), at };
     let known = builder.known(batch, kind, at, law)?.ok_or_else(no_stage)?;
     let mut others: Vec<(Subject, f64, Site)> = Vec::new();

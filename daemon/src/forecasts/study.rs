@@ -8,7 +8,7 @@ use doughwarden_model::proof::ReadyTime;
 use super::ForecastError;
 use super::air::Sources;
 use super::inputs::{Builder, Without};
-use super::learned::{self, Learned};
+use super::learned::{Hints, Learned, usual_yeasts};
 use super::outlook;
 use super::source::Readings;
 use crate::batches::book::Book;
@@ -43,8 +43,9 @@ impl<'a> Fitted<'a> {
             .filter_map(|(_, s)| s.end)
             .max()
             .unwrap_or(UtcMs(i64::MIN / 2));
-        let habit = learned::habit(&sources, until, &|batch, kind| chosen.contains(&(batch.to_owned(), kind)))?;
-        let builder = Builder { sources, habit, without };
+        let hints = Hints::gather(sources, until, &|batch, kind| chosen.contains(&(batch.to_owned(), kind)))?;
+        let (habit, lag) = hints.learn(&BTreeSet::new());
+        let builder = Builder { sources, habit, lag_scale: lag.scale, usual_yeast: None, without };
         let mut past = Vec::new();
         for (batch, kind) in stages {
             if let Some(stage) = builder.past(batch, *kind, until)? {
@@ -56,9 +57,9 @@ impl<'a> Fitted<'a> {
         } else if without.tilt {
             Calibration::fit_untilted(&past)
         } else {
-            Calibration::fit(&past, None)
+            Calibration::fit(&past)
         };
-        Ok(Self { sources, learned: Learned { calibration, habit }, without })
+        Ok(Self { sources, learned: Learned { calibration, habit, lag, usual_yeast: usual_yeasts(book, stages, until) }, without })
     }
 
     /// What was learned.

@@ -180,3 +180,98 @@ fn what_was_learned_reads_back() {
     let text = serde_json::to_string(&learned).expect("writes");
     assert_eq!(serde_json::from_str::<Learned>(&text).expect("reads"), learned);
 }
+
+/// Some finished bakes of the kitchen's dough before the one in progress: each takes `minutes` at 24 °C.
+fn history(minutes: &[f64]) -> String {
+    let mut out = String::new();
+    for (i, m) in minutes.iter().enumerate() {
+        let start = UtcMs::parse("2026-01-05T08:00:00Z").expect("a time").plus_min(1440.0 * i as f64);
+        let id = format!("2025-{i:04}");
+        out += &format!("{{\"record\":\"batch\",\"id\":\"{id}\",\"dough\":\"plum braid\",\"place\":\"shelf\"}}\n");
+        out += &format!(
+            "{{\"record\":\"stage\",\"batch\":\"{id}\",\"stage\":\"bulk\",\"start\":\"{start}\",\"end\":\"{}\",\"outcome\":\"ready\",\"dough_temperature\":24}}\n",
+            start.plus_min(*m)
+        );
+        for k in 0..((*m / 5.0) as i64) {
+            out += &format!(
+                "{{\"record\":\"reading\",\"time\":\"{}\",\"sensor\":\"shelf\",\"quantity\":\"air_temperature\",\"value\":24,\"unit\":\"Cel\"}}\n",
+                start.plus_min(5.0 * k as f64)
+            );
+        }
+    }
+    out
+}
+
+#[test]
+fn finished_bakes_move_it_and_narrow_it() {
+    let times = [131.0, 128.0, 135.0, 126.0, 133.0, 129.0];
+    let b = bench(&format!("{KITCHEN}{}{}", history(&times), air("shelf", -30, 20, |_| 24.0)));
+    let a = bench(&format!("{KITCHEN}{}", air("shelf", -30, 20, |_| 24.0)));
+    let ([l, m, h], [l0, _, h0]) = (minutes(&b.forecast("08:20")), minutes(&a.forecast("08:20")));
+    // The looks that ended them came some minutes after the doughs were ready.
+    assert!((112.0..131.0).contains(&m), "{m}");
+    assert!((h - l) / m < 0.8 * (h0 - l0) / 90.0, "{l} {h} against {l0} {h0}");
+}
+
+#[test]
+fn what_is_not_to_be_learned_teaches_nothing() {
+    let plain = bench(&format!("{KITCHEN}{}", air("shelf", -30, 20, |_| 24.0))).forecast("08:20");
+    let long = history(&[180.0, 190.0, 185.0]);
+    for (from, to) in [
+        ("\"outcome\":\"ready\"", "\"outcome\":\"unknown\""),
+        ("\"outcome\":\"ready\"", "\"outcome\":\"abandoned\""),
+        ("\"place\":\"shelf\"}", "\"place\":\"shelf\",\"learn\":false}"),
+    ] {
+        let b = bench(&format!("{KITCHEN}{}{}", long.replace(from, to), air("shelf", -30, 20, |_| 24.0)));
+        assert_eq!(b.forecast("08:20").ready, plain.ready, "{to}");
+    }
+}
+
+#[test]
+fn a_split_batch_shares_its_parent_s_bulk_proof() {
+    let split = r#"
+{"record":"stage","batch":"2026-0001","stage":"bulk","start":"2026-02-01T08:00:00Z","end":"2026-02-01T09:05:00Z","outcome":"ready","dough_temperature":24}
+{"record":"batch","id":"2026-0002","dough":"plum braid","place":"shelf","from":"2026-0001","pieces":2,"piece_mass_g":300}
+{"record":"stage","batch":"2026-0002","stage":"final","start":"2026-02-01T09:10:00Z","dough_temperature":24}
+"#;
+    let alone = split.replace(",\"from\":\"2026-0001\"", "");
+    let ask = |lines: &str| {
+        let b = bench(&format!("{KITCHEN}{lines}{}", air("shelf", -30, 80, |_| 24.0)));
+        let learned = Learned::default();
+        view(b.sources(), &learned, "2026-0002", t("09:15")).expect("in progress").document
+    };
+    // The bulk proof went a quarter quicker than the recipe says: the final one is expected to be quick too.
+    let (with, without) = (ask(split), ask(&alone));
+    assert!(with.ready.p50.expect("soon") < without.ready.p50.expect("soon").plus_min(-1.0));
+    assert!(with.evidence.iter().any(|e| e.contains("carried over")));
+}
+
+#[test]
+fn the_back_test_judges_ready_stages_and_leaves_the_batch_out() {
+    let times = [95.0, 100.0, 92.0, 105.0, 97.0];
+    let mut lines = history(&times);
+    lines += "{\"record\":\"batch\",\"id\":\"2025-x\",\"dough\":\"plum braid\",\"place\":\"shelf\",\"learn\":false}\n";
+    lines += "{\"record\":\"stage\",\"batch\":\"2025-x\",\"stage\":\"bulk\",\"start\":\"2026-01-20T08:00:00Z\",\"end\":\"2026-01-20T09:00:00Z\",\"outcome\":\"ready\"}\n";
+    let b = bench(&lines);
+    let now = t("08:00");
+    let (points, left_out) = super::backtest::points(b.sources(), now).expect("no store");
+    let d = super::backtest::document(&points, left_out);
+    assert_eq!((d.overall.n, d.by_stage.bulk.n, d.by_stage.final_.n, d.left_out), (15, 15, 0, 1));
+    assert_eq!(d.by_stage.final_.coverage, None);
+    // The wall clock by hand: mean of the other four.
+    let first = points.iter().find(|p| p.batch == "2025-0000").expect("judged");
+    assert!((first.clock.expect("others") - (100.0 + 92.0 + 105.0 + 97.0) / 4.0).abs() < 1e-9);
+    assert!((first.doubling.expect("others") - first.clock.expect("others")).abs() < 1e-6);
+    // Its own end changes nothing of what would have been said at the same moment.
+    let learned = |lines: &str| {
+        let b = bench(lines);
+        let (points, _) = super::backtest::points(b.sources(), now).expect("no store");
+        let p = points.iter().find(|p| p.batch == "2025-0000" && p.share == 0.5).expect("judged").clone();
+        (p.quantiles, p.took_min)
+    };
+    let (q1, took1) = learned(&lines);
+    let (q2, took2) = learned(&lines.replace("2026-01-05T09:35:00Z", "2026-01-05T09:36:00Z"));
+    assert!((took2 - took1 - 1.0).abs() < 1e-9);
+    // Asked half a minute later, nothing more.
+    assert!(q1.iter().zip(q2).all(|(a, b)| (a - b).abs() < 0.7), "{q1:?} {q2:?}");
+}
