@@ -13,7 +13,7 @@ use crate::ingest::publisher::Publisher;
 use crate::store::lock::DirLock;
 use crate::store::sqlite::SqliteStore;
 use crate::time::Clock;
-use crate::{batches, copy, forecasts, ingest, notify, watch, web};
+use crate::{batches, copy, forecasts, ingest, notify, store, watch, web};
 
 /// The longest that stopping may take before what still runs is dropped.
 const STOP_WITHIN: Duration = Duration::from_secs(8);
@@ -69,6 +69,7 @@ impl Daemon {
         )
         .await?;
         batches::follow::start(&app, &mut rooms);
+        store::retention::start(&app, &mut rooms);
         forecasts::start(&app, &mut rooms);
         watch::start(&app, &mut rooms);
         notify::start(&app, publisher, &mut rooms);

@@ -50,16 +50,30 @@ pub struct AgePath {
 }
 
 fn sane(c: f64, otherwise: f64) -> f64 {
-    if c.is_finite() { c.clamp(COLDEST_C, HOTTEST_C) } else { otherwise }
+    if c.is_finite() {
+        c.clamp(COLDEST_C, HOTTEST_C)
+    } else {
+        otherwise
+    }
 }
 
 impl AgePath {
     /// A dough at `start_c` throughout at minute 0, that follows its air with `tau_min` (0: at once).
     pub fn begin(law: RateLaw, tau_min: f64, start_c: f64) -> Self {
-        let now = Knot { minute: 0.0, age_min: 0.0, tilt_moment: 0.0, dough_c: sane(start_c, 24.0), alive: 1.0 };
+        let now = Knot {
+            minute: 0.0,
+            age_min: 0.0,
+            tilt_moment: 0.0,
+            dough_c: sane(start_c, 24.0),
+            alive: 1.0,
+        };
         Self {
             law,
-            tau_min: if tau_min.is_finite() { tau_min.clamp(0.0, 1e5) } else { 60.0 },
+            tau_min: if tau_min.is_finite() {
+                tau_min.clamp(0.0, 1e5)
+            } else {
+                60.0
+            },
             now,
             reductions: 0.0,
             knots: vec![now],
@@ -81,7 +95,11 @@ impl AgePath {
         }
         let from = sane(air_from_c, self.now.dough_c);
         let to = sane(air_to_c, from);
-        let longest = if self.tau_min > 0.0 { STEP_MIN.min((self.tau_min / 4.0).max(0.25)) } else { STEP_MIN };
+        let longest = if self.tau_min > 0.0 {
+            STEP_MIN.min((self.tau_min / 4.0).max(0.25))
+        } else {
+            STEP_MIN
+        };
         let steps = ((span / longest).ceil() as usize).clamp(1, MOST_STEPS);
         let start = self.now.minute;
         for i in 0..steps {
@@ -94,7 +112,11 @@ impl AgePath {
 
     fn step(&mut self, to_min: f64, air_from: f64, air_to: f64) {
         let h = to_min - self.now.minute;
-        let t0 = if self.tau_min > 0.0 { self.now.dough_c } else { air_from };
+        let t0 = if self.tau_min > 0.0 {
+            self.now.dough_c
+        } else {
+            air_from
+        };
         let middle_air = 0.5 * (air_from + air_to);
         let (tm, t1) = if self.tau_min > 0.0 {
             let tm = lag_step(t0, air_from, middle_air, 0.5 * h, self.tau_min);
@@ -106,7 +128,11 @@ impl AgePath {
         if t0.max(tm).max(t1) > 40.0 {
             self.reductions += ThermalDeath::BAKERS_CELLS.decimal_reductions(t0, t1, h * 60.0);
         }
-        let alive1 = if self.reductions > 0.0 { ThermalDeath::surviving(self.reductions) } else { 1.0 };
+        let alive1 = if self.reductions > 0.0 {
+            ThermalDeath::surviving(self.reductions)
+        } else {
+            1.0
+        };
         let x = |t: f64| (t - REFERENCE_C) / 10.0;
         let (g0, gm, g1) = (
             self.law.rate(t0) * alive0,
@@ -175,7 +201,10 @@ impl AgePath {
         if minute >= self.now.minute {
             return self.now;
         }
-        let i = self.knots.partition_point(|k| k.minute <= minute).clamp(1, self.knots.len() - 1);
+        let i = self
+            .knots
+            .partition_point(|k| k.minute <= minute)
+            .clamp(1, self.knots.len() - 1);
         blend(&self.knots[i - 1], &self.knots[i], minute)
     }
 
@@ -193,23 +222,38 @@ impl AgePath {
         if !(age_min <= self.now.age_min) {
             return None;
         }
-        let i = self.knots.partition_point(|k| k.age_min < age_min).clamp(1, self.knots.len() - 1);
+        let i = self
+            .knots
+            .partition_point(|k| k.age_min < age_min)
+            .clamp(1, self.knots.len() - 1);
         let (a, b) = (&self.knots[i - 1], &self.knots[i]);
         let rise = b.age_min - a.age_min;
-        let share = if rise > 0.0 { ((age_min - a.age_min) / rise).clamp(0.0, 1.0) } else { 1.0 };
+        let share = if rise > 0.0 {
+            ((age_min - a.age_min) / rise).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
         Some(a.minute + share * (b.minute - a.minute))
     }
 
     /// Age-weighted mean of `(Td - 27)/10` up to `minute`: `d ln theta / d tilt`.
     pub fn mean_warmth(&self, minute: f64) -> f64 {
         let k = self.at(minute);
-        if k.age_min > 1e-9 { k.tilt_moment / k.age_min } else { (k.dough_c - REFERENCE_C) / 10.0 }
+        if k.age_min > 1e-9 {
+            k.tilt_moment / k.age_min
+        } else {
+            (k.dough_c - REFERENCE_C) / 10.0
+        }
     }
 }
 
 fn blend(a: &Knot, b: &Knot, minute: f64) -> Knot {
     let span = b.minute - a.minute;
-    let s = if span > 0.0 { ((minute - a.minute) / span).clamp(0.0, 1.0) } else { 1.0 };
+    let s = if span > 0.0 {
+        ((minute - a.minute) / span).clamp(0.0, 1.0)
+    } else {
+        1.0
+    };
     let mix = |x: f64, y: f64| x + s * (y - x);
     Knot {
         minute,
@@ -242,11 +286,18 @@ impl StartTemperature {
             if !(residual.abs() < 8.0) || !minute.is_finite() {
                 continue;
             }
-            let keep = if tau_min > 0.0 { (-(minute.max(0.0)) / tau_min).exp() } else { 0.0 };
+            let keep = if tau_min > 0.0 {
+                (-(minute.max(0.0)) / tau_min).exp()
+            } else {
+                0.0
+            };
             precision += keep * keep / (noise * noise);
             pull += keep * residual / (noise * noise);
         }
-        Self { mean_c: self.mean_c + pull / precision, sd_c: precision.sqrt().recip() }
+        Self {
+            mean_c: self.mean_c + pull / precision,
+            sd_c: precision.sqrt().recip(),
+        }
     }
 }
 
@@ -266,7 +317,11 @@ impl Default for StartHabit {
     /// 24.5 °C in a room of 22 °C, a third of a degree per degree, give or take 1.6 (common
     /// practice: desired dough temperatures of 23 to 26 °C; the slope is an own choice).
     fn default() -> Self {
-        Self { mean_c: 24.5, slope: 0.35, sd_c: 1.6 }
+        Self {
+            mean_c: 24.5,
+            slope: 0.35,
+            sd_c: 1.6,
+        }
     }
 }
 
@@ -277,11 +332,17 @@ impl StartHabit {
     /// From measured starts `(air_c, dough_c)`, shrunk towards the default.
     pub fn learn(starts: &[(f64, f64)]) -> Self {
         let base = Self::default();
-        let (mut a11, mut a12, mut a22, mut b1, mut b2) = (1.0 / 1.5f64.powi(2), 0.0, 1.0 / 0.25f64.powi(2), 0.0, 0.0);
+        let (mut a11, mut a12, mut a22, mut b1, mut b2) =
+            (1.0 / 1.5f64.powi(2), 0.0, 1.0 / 0.25f64.powi(2), 0.0, 0.0);
         let noise = 1.2f64.powi(-2);
         let usable: Vec<(f64, f64)> = starts
             .iter()
-            .filter(|(a, d)| a.is_finite() && d.is_finite() && (5.0..45.0).contains(d) && (-5.0..50.0).contains(a))
+            .filter(|(a, d)| {
+                a.is_finite()
+                    && d.is_finite()
+                    && (5.0..45.0).contains(d)
+                    && (-5.0..50.0).contains(a)
+            })
             .map(|&(a, d)| (a - HABIT_AIR_C, d))
             .collect();
         for &(x, d) in &usable {
@@ -294,17 +355,37 @@ impl StartHabit {
         }
         let det = a11 * a22 - a12 * a12;
         let (m, s) = ((a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det);
-        let mut fitted = Self { mean_c: base.mean_c + m, slope: (base.slope + s).clamp(-0.2, 1.2), sd_c: base.sd_c };
-        let rss: f64 = usable.iter().map(|&(x, d)| (d - fitted.mean_c - fitted.slope * x).clamp(-5.0, 5.0).powi(2)).sum();
+        let mut fitted = Self {
+            mean_c: base.mean_c + m,
+            slope: (base.slope + s).clamp(-0.2, 1.2),
+            sd_c: base.sd_c,
+        };
+        let rss: f64 = usable
+            .iter()
+            .map(|&(x, d)| {
+                (d - fitted.mean_c - fitted.slope * x)
+                    .clamp(-5.0, 5.0)
+                    .powi(2)
+            })
+            .sum();
         // Four bakes' worth of the prior's scatter.
-        fitted.sd_c = ((rss + 4.0 * base.sd_c * base.sd_c) / (usable.len() as f64 + 4.0)).sqrt().clamp(0.5, 4.0);
+        fitted.sd_c = ((rss + 4.0 * base.sd_c * base.sd_c) / (usable.len() as f64 + 4.0))
+            .sqrt()
+            .clamp(0.5, 4.0);
         fitted
     }
 
     /// What a dough that nobody measured starts at in such air.
     pub fn expect(&self, air_c: f64) -> StartTemperature {
-        let x = if air_c.is_finite() { (air_c - HABIT_AIR_C).clamp(-15.0, 15.0) } else { 0.0 };
-        StartTemperature { mean_c: (self.mean_c + self.slope * x).clamp(2.0, 40.0), sd_c: self.sd_c }
+        let x = if air_c.is_finite() {
+            (air_c - HABIT_AIR_C).clamp(-15.0, 15.0)
+        } else {
+            0.0
+        };
+        StartTemperature {
+            mean_c: (self.mean_c + self.slope * x).clamp(2.0, 40.0),
+            sd_c: self.sd_c,
+        }
     }
 }
 
@@ -332,8 +413,16 @@ mod tests {
         // Independent quadrature (scipy) of Rosso et al. 1993, gas preset: hours at 27 °C.
         for (step, tolerance) in [(1.0 / 6.0, 1e-5), (1.0, 1e-6), (5.0, 1e-6), (15.0, 1e-6)] {
             let path = history(step);
-            for (m, hours) in [(60.0, 0.887_091_49), (120.0, 2.023_150_20), (180.0, 3.342_088_15)] {
-                assert!((path.age_at(m) / 60.0 - hours).abs() < tolerance, "{step}: {}", path.age_at(m) / 60.0);
+            for (m, hours) in [
+                (60.0, 0.887_091_49),
+                (120.0, 2.023_150_20),
+                (180.0, 3.342_088_15),
+            ] {
+                assert!(
+                    (path.age_at(m) / 60.0 - hours).abs() < tolerance,
+                    "{step}: {}",
+                    path.age_at(m) / 60.0
+                );
             }
             // Mean temperature instead of mean rate: 3.4 % too old.
             let wrong = 3.0 * RateLaw::default().rate(30.0);
@@ -344,11 +433,22 @@ mod tests {
     #[test]
     fn lag_matters_and_one_pole_is_enough() {
         // Conduction series with convection (textbook eigenvalue solution), ages in hours at 27 °C.
-        let rows = [(0.9, 24.0, 35.0, 120.0, 2.0529, 0.006), (0.25, 24.0, 35.0, 90.0, 1.5795, 0.004),
-            (0.08, 24.0, 35.0, 60.0, 1.0545, 0.003), (0.9, 4.0, 27.0, 240.0, 1.5894, 0.025)];
+        let rows = [
+            (0.9, 24.0, 35.0, 120.0, 2.0529, 0.006),
+            (0.25, 24.0, 35.0, 90.0, 1.5795, 0.004),
+            (0.08, 24.0, 35.0, 60.0, 1.0545, 0.003),
+            (0.9, 4.0, 27.0, 240.0, 1.5894, 0.025),
+        ];
         for (kg, start, air, minutes, hours, tolerance) in rows {
-            let piece = Piece::of_mass(kg, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM).expect("valid");
-            let mut path = AgePath::begin(RateLaw::default(), piece.time_constant_s() / 60.0, start);
+            let piece = Piece::of_mass(
+                kg,
+                Shape::Sphere,
+                &Composition::lean_dough(),
+                STILL_AIR_FILM,
+            )
+            .expect("valid");
+            let mut path =
+                AgePath::begin(RateLaw::default(), piece.time_constant_s() / 60.0, start);
             path.advance(minutes, air, air);
             let ratio = path.now().age_min / 60.0 / hours - 1.0;
             assert!(ratio.abs() < tolerance, "{kg} kg: {ratio}");
@@ -369,7 +469,11 @@ mod tests {
 
     #[test]
     fn spot_readings_pull_the_start() {
-        let s = StartTemperature { mean_c: 24.0, sd_c: 1.5 }.after_readings(150.0, &[(0.0, 2.0)], 0.5);
+        let s = StartTemperature {
+            mean_c: 24.0,
+            sd_c: 1.5,
+        }
+        .after_readings(150.0, &[(0.0, 2.0)], 0.5);
         // Normal shrinkage: 2 * 1.5² / (1.5² + 0.5²) = 1.8.
         assert!((s.mean_c - 25.8).abs() < 1e-9);
         assert!(s.sd_c < 0.5);

@@ -30,12 +30,20 @@ pub struct Cardinal {
 impl Cardinal {
     /// Growth of *S. cerevisiae*: `Topt` 32.3, `Tmax` 45.4 (Salvadó et al. 2011, Appl. Environ.
     /// Microbiol. 77:2292-2302, abstract); `Tmin` 2.8 is the middle of the genus's range there.
-    pub const GROWTH: Self = Self { min_c: 2.8, opt_c: 32.3, max_c: 45.4 };
+    pub const GROWTH: Self = Self {
+        min_c: 2.8,
+        opt_c: 32.3,
+        max_c: 45.4,
+    };
 
     /// Gas production, the default for dough. In a yeasted dough the cells hardly multiply; bakery
     /// sources put the optimum of *gassing* at 32 to 40 °C with activity to 55 °C. Own choice within
     /// those ranges: 2.8, 37, 50.
-    pub const GAS: Self = Self { min_c: 2.8, opt_c: 37.0, max_c: 50.0 };
+    pub const GAS: Self = Self {
+        min_c: 2.8,
+        opt_c: 37.0,
+        max_c: 50.0,
+    };
 
     /// Cardinal temperatures, °C, from -30 to 120. Refuses `Topt <= (Tmin + Tmax)/2`, where the
     /// bracket in the equation changes sign inside the range and the curve is no curve.
@@ -50,7 +58,11 @@ impl Cardinal {
         within("optimum temperature, °C", opt_c, -30.0, 120.0)?;
         within("highest temperature, °C", max_c, -30.0, 120.0)?;
         if opt_c > 0.5 * (min_c + max_c) && max_c > opt_c {
-            Ok(Self { min_c, opt_c, max_c })
+            Ok(Self {
+                min_c,
+                opt_c,
+                max_c,
+            })
         } else {
             Err(Refusal::Inconsistent(
                 "the optimum must lie above the middle of the lowest and highest temperature, and below the highest",
@@ -73,8 +85,8 @@ impl Cardinal {
         }
         let span = self.opt_c - self.min_c;
         let numerator = (t - self.max_c) * (t - self.min_c) * (t - self.min_c);
-        let bracket =
-            span * (t - self.opt_c) - (self.opt_c - self.max_c) * (self.opt_c + self.min_c - 2.0 * t);
+        let bracket = span * (t - self.opt_c)
+            - (self.opt_c - self.max_c) * (self.opt_c + self.min_c - 2.0 * t);
         (numerator / (span * bracket)).clamp(0.0, 1.0)
     }
 
@@ -102,7 +114,9 @@ impl SquareRoot {
         if max_c > min_c {
             Ok(Self { min_c, max_c, c })
         } else {
-            Err(Refusal::Inconsistent("the highest temperature must lie above the lowest"))
+            Err(Refusal::Inconsistent(
+                "the highest temperature must lie above the lowest",
+            ))
         }
     }
 
@@ -147,7 +161,12 @@ impl SquareRoot {
     /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
     /// ```
     pub fn simple_ratio(min_c: f64, from_c: f64, to_c: f64) -> Result<f64, Refusal> {
-        let from = within("temperature over the lowest, °C", from_c - min_c, 1e-9, 200.0)?;
+        let from = within(
+            "temperature over the lowest, °C",
+            from_c - min_c,
+            1e-9,
+            200.0,
+        )?;
         let to = within("temperature over the lowest, °C", to_c - min_c, 0.0, 200.0)?;
         Ok((to / from) * (to / from))
     }
@@ -216,8 +235,16 @@ impl RateLaw {
         let at_reference = cardinal.gamma(REFERENCE_C);
         Self {
             cardinal,
-            tilt: if tilt.is_finite() { tilt.clamp(-2.0, 2.0) } else { 0.0 },
-            per_gamma: if at_reference > 1e-9 { 1.0 / at_reference } else { 1.0 },
+            tilt: if tilt.is_finite() {
+                tilt.clamp(-2.0, 2.0)
+            } else {
+                0.0
+            },
+            per_gamma: if at_reference > 1e-9 {
+                1.0 / at_reference
+            } else {
+                1.0
+            },
         }
     }
 
@@ -241,7 +268,9 @@ impl RateLaw {
         let lean = if self.tilt == 0.0 {
             1.0
         } else {
-            (self.tilt * (temperature_c - REFERENCE_C) / 10.0).clamp(-1.5, 1.5).exp()
+            (self.tilt * (temperature_c - REFERENCE_C) / 10.0)
+                .clamp(-1.5, 1.5)
+                .exp()
         };
         gamma * self.per_gamma * lean
     }
@@ -272,7 +301,10 @@ mod tests {
             (48.0, 0.0, 0.337122),
         ];
         for (t, growth, gas) in rows {
-            assert!((Cardinal::GROWTH.gamma(t) - growth).abs() < 1e-6, "growth at {t}");
+            assert!(
+                (Cardinal::GROWTH.gamma(t) - growth).abs() < 1e-6,
+                "growth at {t}"
+            );
             assert!((Cardinal::GAS.gamma(t) - gas).abs() < 1e-6, "gas at {t}");
         }
     }
@@ -297,7 +329,13 @@ mod tests {
         assert!((law.gamma(law.optimum_c()) - 1.0).abs() < 1e-12);
         // Baking blogs' "doubles per 17 °F" and a trade article's "+10 % per °C", in kJ/mol.
         let ea = |q: f64| activation_j_mol(q, 25.0, 35.0).expect("valid") / 1000.0;
-        for (q, kj) in [(2.0832, 56.06), (2.2974, 63.54), (2.0, 52.95), (2.3784, 66.19), (2.5937, 72.81)] {
+        for (q, kj) in [
+            (2.0832, 56.06),
+            (2.2974, 63.54),
+            (2.0, 52.95),
+            (2.3784, 66.19),
+            (2.5937, 72.81),
+        ] {
             assert!((ea(q) - kj).abs() < 0.01, "{q}: {}", ea(q));
         }
     }

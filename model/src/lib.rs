@@ -14,6 +14,9 @@
 //! [`seasons`] (comparing groups of bakes), [`planning`] (backwards from the table).
 //! Shared: [`refusal`] (what a function says to a number it cannot use).
 
+// `!(x > 0.0)` sends what is not a number down the refusing branch, on purpose.
+#![allow(clippy::neg_cmp_op_on_partial_ord)]
+
 pub mod age;
 pub mod calibration;
 pub mod carbon_dioxide;

@@ -32,11 +32,11 @@ async fn main() -> Result<()> {
     db.pragma_update(None, "journal_mode", "wal")?;
     db.pragma_update(None, "synchronous", "full")?;
     db.execute_batch("create table if not exists reading(topic text, time integer, value real)")?;
-    let writer = tokio::spawn(async move {
+    let writer = tokio::task::spawn_blocking(move || {
         let mut rows = Vec::with_capacity(500);
         let mut done = 0;
         while done < expect {
-            if wait.recv_many(&mut rows, 500).await == 0 {
+            if wait.blocking_recv_many(&mut rows, 500) == 0 {
                 break;
             }
             let tx = db.transaction()?;
@@ -50,11 +50,11 @@ async fn main() -> Result<()> {
             tx.commit()?;
             done += rows.len();
             for row in rows.drain(..) {
-                acker.ack(&row).await?;
+                futures::executor::block_on(acker.ack(&row))?;
             }
         }
         // Lets the last acknowledgements leave.
-        tokio::time::sleep(Duration::from_millis(300)).await;
+        std::thread::sleep(Duration::from_millis(300));
         anyhow::Ok(())
     });
     let poller = tokio::spawn(async move {

@@ -6,7 +6,13 @@ use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use doughwarden::batches::book::Book;
 use doughwarden::batches::record::{Record, StageKind};
+use doughwarden::forecasts;
+use doughwarden::forecasts::air::Sources;
+use doughwarden::forecasts::inputs::Without;
+use doughwarden::forecasts::learned::Learned;
+use doughwarden::forecasts::source::InMemory;
 use doughwarden::kitchen::demo::{Demo, SEED, sensors};
 use doughwarden::time::{Clock, UtcMs};
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
@@ -158,4 +164,44 @@ async fn sensors_are_heard_and_the_baker_writes() {
         |r: &Record| matches!(r, Record::Stage(s) if s.stage == StageKind::Bulk && s.end.is_some());
     assert!(written.iter().any(ended));
     assert!(written.iter().any(|r| matches!(r, Record::Observation(_))));
+}
+
+/// What a newcomer sees first: both proofs under way are ready within two minutes at 60 times the
+/// speed, and the forecast says so.
+#[test]
+fn the_demos_forecasts_lie_near_what_comes() {
+    let now = UtcMs::parse("2026-01-10T08:00:00Z").unwrap();
+    let records: Vec<Record> = Demo::prepare(now, SEED)
+        .lines
+        .iter()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    let readings = InMemory::new(records.iter().filter_map(|r| match r {
+        Record::Reading(r) => Some(r.clone()),
+        _ => None,
+    }));
+    let book = Book::from_records(records);
+    let sources = Sources {
+        book: &book,
+        readings: &readings,
+        model_sensors: &[],
+    };
+    let learned = Learned::fit(sources, now, Without::default()).unwrap();
+    for stage in book.in_progress(now) {
+        let view = forecasts::view(sources, &learned, &stage.batch, now).unwrap();
+        let ready = view.document.ready;
+        let min = |t: Option<UtcMs>| t.unwrap().seconds_since(now) / 60.0;
+        // As the scenario sets them: bulk at 48 min, final at 70.
+        let truth = if stage.stage == StageKind::Bulk {
+            48.0
+        } else {
+            70.0
+        };
+        assert!(
+            (min(ready.p50) - truth).abs() < 20.0,
+            "{:?}: {}",
+            stage.stage,
+            min(ready.p50)
+        );
+    }
 }

@@ -106,7 +106,7 @@ fn an_open_bulk_proof_ends_as_unknown_where_the_final_begins_or_when_nobody_taps
         None,
     )
     .unwrap();
-    assert_eq!(begun.batch, "2026-br-d-m-rkt-0110-1");
+    assert_eq!(begun.batch, "2026-brod-morkt-0110-1");
     let id = begun.batch.as_str();
     actions::start_stage(
         &k.app,
@@ -129,7 +129,7 @@ fn an_open_bulk_proof_ends_as_unknown_where_the_final_begins_or_when_nobody_taps
         actions::close_unknown(&k.app, id, StageKind::Final, at("2026-01-10T11:31:00Z")).is_err()
     );
     let second = actions::start_batch(&k.app, new, at("2026-01-10T08:00:00Z"), None, None).unwrap();
-    assert_eq!(second.batch, "2026-br-d-m-rkt-0110-2");
+    assert_eq!(second.batch, "2026-brod-morkt-0110-2");
 }
 
 #[test]

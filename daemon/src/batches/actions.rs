@@ -8,6 +8,7 @@ use super::book::Book;
 use super::check;
 use super::record::{Batch, Move, Observation, Outcome, Record, StageKind, StageRecord};
 use crate::app::App;
+use crate::config::display::zone;
 use crate::store::{Edit, RecordKey, StoreError};
 use crate::time::UtcMs;
 
@@ -97,7 +98,7 @@ fn start_behind_door(
 ) -> Result<Done> {
     let book = app.book();
     if batch.id.is_empty() {
-        batch.id = new_id(&book, &batch.dough, at, &zone(app));
+        batch.id = new_id(&book, &batch.dough, at, &zone(&app.config.display));
     } else if book.batches.contains_key(&batch.id) {
         return refused(format!("there is a batch `{}` already", batch.id));
     }
@@ -407,25 +408,17 @@ fn edit(app: &App, edits: &[Edit]) -> Result<Option<i64>> {
     Ok((group != 0).then_some(group))
 }
 
-fn zone(app: &App) -> TimeZone {
-    app.config
-        .display
-        .zone
-        .as_deref()
-        .and_then(|name| TimeZone::get(name).ok())
-        .unwrap_or_else(TimeZone::system)
-}
-
 /// An id of ours: year, dough, day and a number, like `2026-cardamom-knots-0110-1`.
 #[must_use]
 pub fn new_id(book: &Book, dough: &str, at: UtcMs, zone: &TimeZone) -> String {
     let day = zone.to_datetime(at.timestamp());
     let mut name = String::new();
-    for letter in dough.chars() {
-        if letter.is_ascii_alphanumeric() {
-            name.push(letter.to_ascii_lowercase());
-        } else if !name.is_empty() && !name.ends_with('-') {
-            name.push('-');
+    for letter in dough.to_lowercase().chars() {
+        match plain(letter) {
+            Some(plain) => name.push_str(plain),
+            None if letter.is_ascii_alphanumeric() => name.push(letter),
+            None if !name.is_empty() && !name.ends_with('-') => name.push('-'),
+            None => {}
         }
     }
     let name = match name.trim_end_matches('-') {
@@ -437,6 +430,23 @@ pub fn new_id(book: &Book, dough: &str, at: UtcMs, zone: &TimeZone) -> String {
         .map(|n| ending(&start, &format!("-{:02}{:02}-{n}", day.month(), day.day())))
         .find(|id| !book.batches.contains_key(id))
         .expect("a book has fewer batches than there are numbers")
+}
+
+/// A lower-case letter of the alphabets around us in plain ones, which ids are made of.
+fn plain(letter: char) -> Option<&'static str> {
+    Some(match letter {
+        'à' | 'á' | 'â' | 'ã' | 'ä' | 'å' => "a",
+        'æ' => "ae",
+        'ç' => "c",
+        'è' | 'é' | 'ê' | 'ë' => "e",
+        'ì' | 'í' | 'î' | 'ï' => "i",
+        'ñ' => "n",
+        'ò' | 'ó' | 'ô' | 'õ' | 'ö' | 'ø' => "o",
+        'œ' => "oe",
+        'ß' => "ss",
+        'ù' | 'ú' | 'û' | 'ü' => "u",
+        _ => return None,
+    })
 }
 
 /// `start` with `end` behind it, cut so that it is an id.

@@ -111,6 +111,10 @@ pub struct Importer<'a> {
     bad: u64,
 }
 
+/// What is done with a chunk of readings.
+type WriteChunk<'w> =
+    dyn FnMut(Vec<StoredReading>, &mut dyn Listener) -> Result<(), StoreError> + 'w;
+
 /// A good record whose references are still to be looked at.
 struct Waiting {
     source: usize,
@@ -416,7 +420,7 @@ impl<'a> Importer<'a> {
         &mut self,
         listener: &mut dyn Listener,
         book: &Book,
-        write: &mut dyn FnMut(Vec<StoredReading>, &mut dyn Listener) -> Result<(), StoreError>,
+        write: &mut WriteChunk<'_>,
     ) -> Result<(), ImportError> {
         let places = book.places_named();
         self.so_far.done = 0;

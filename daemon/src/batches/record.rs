@@ -173,13 +173,10 @@ mod nested {
         extra: Extra,
     }
 
-    fn fold<T>(inner: Option<With<T>>, known: &[&str], at: &str, extra: &mut Extra) -> Option<T> {
+    fn fold<T>(inner: Option<With<T>>, at: &str, extra: &mut Extra) -> Option<T> {
         inner.map(|inner| {
             for (name, value) in inner.extra {
-                // A flattened pair of fields sees the known ones twice.
-                if !known.contains(&name.as_str()) {
-                    extra.insert(format!("/{at}/{name}"), value);
-                }
+                extra.insert(format!("/{at}/{name}"), value);
             }
             inner.known
         })
@@ -205,17 +202,15 @@ mod nested {
         })
     }
 
-    const USUAL: [&str; 3] = ["usual_min", "at", "target_rise"];
-
     impl From<Shape> for Dough {
         fn from(shape: Shape) -> Self {
             let mut extra = shape.extra;
             Self {
                 name: shape.name,
-                bulk: fold(shape.bulk, &USUAL, "bulk", &mut extra),
-                final_: fold(shape.final_, &USUAL, "final", &mut extra),
+                bulk: fold(shape.bulk, "bulk", &mut extra),
+                final_: fold(shape.final_, "final", &mut extra),
                 ceiling: shape.ceiling,
-                lead_min: fold(shape.lead_min, &["bulk", "final"], "lead_min", &mut extra),
+                lead_min: fold(shape.lead_min, "lead_min", &mut extra),
                 caution: shape.caution,
                 formula: shape.formula,
                 extra,

@@ -8,7 +8,7 @@ use crate::store::{Result, StoredReading};
 use crate::time::{MINUTE_MS, UtcMs};
 
 /// Readings further apart than this leave a gap in which the air drifts towards the room.
-const GAP_MIN: f64 = 20.0;
+pub const GAP_MIN: f64 = 20.0;
 /// A room's air where nothing at all is known of it, °C.
 const UNKNOWN_ROOM_C: f64 = 21.0;
 /// A place's air where nothing is known of it, °C (the contract's).
@@ -20,7 +20,7 @@ const DRIFT_MIN: f64 = 60.0;
 /// A recent mean is taken over this long, minutes.
 const RECENT_MIN: f64 = 10.0;
 /// Points per minute kept of dense logs: one.
-const THIN_MIN: f64 = 0.75;
+pub const THIN_MIN: f64 = 0.75;
 
 /// One stretch of air: straight from one end to the other, in minutes since the stage began.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -54,7 +54,16 @@ pub struct Track {
     pub newest: Option<(f64, UtcMs)>,
     /// What its air will do.
     pub outlook: Outlook,
+    /// The place's air over the last two hours, minutes since the stage began and °C.
+    pub recent: Vec<(f64, f64)>,
+    /// The room around it, °C.
+    pub room_c: f64,
+    /// When it came to where it stands, minutes since the stage began.
+    pub here_since_min: f64,
 }
+
+/// How far back the newest readings are kept for the outlook, minutes.
+pub const RECENT_WINDOW_MIN: f64 = 120.0;
 
 /// The air to come: `plateau + (now - plateau) e^(-t/tau)`, with a spread that grows.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -81,41 +90,54 @@ impl Outlook {
     }
 }
 
-/// The median of a place's air sensors at each moment one of them reports (each sensor's newest,
-/// not older than 15 min), or the one named; thinned.
-fn merged(readings: &[StoredReading], model_sensors: &[String]) -> Vec<(UtcMs, f64)> {
-    let chosen: Vec<&StoredReading> = if readings.iter().any(|r| model_sensors.contains(&r.sensor)) {
-        readings
-            .iter()
-            .filter(|r| model_sensors.contains(&r.sensor))
-            .collect()
-    } else {
-        readings.iter().collect()
-    };
-    let mut newest: Vec<(&str, UtcMs, f64)> = Vec::new();
-    let mut out: Vec<(UtcMs, f64)> = Vec::new();
-    let mut values: Vec<f64> = Vec::new();
-    for r in chosen {
-        if !r.value.is_finite() {
-            continue;
+/// Joins a place's air sensors into one line, reading by reading: the median of each sensor's
+/// newest value (not older than a quarter of an hour), or the one sensor named.
+#[derive(Clone, Debug, Default)]
+pub struct Joiner {
+    newest: Vec<(String, UtcMs, f64)>,
+    values: Vec<f64>,
+}
+
+/// A sensor's value counts in the median for so long.
+const COUNTS_MS: i64 = 15 * MINUTE_MS;
+
+impl Joiner {
+    /// The line's value after one more reading; `None` if it says nothing.
+    pub fn add(&mut self, sensor: &str, time: UtcMs, value: f64) -> Option<f64> {
+        if !value.is_finite() {
+            return None;
         }
-        match newest.iter_mut().find(|n| n.0 == r.sensor) {
-            Some(n) => (n.1, n.2) = (r.time, r.value),
-            None => newest.push((&r.sensor, r.time, r.value)),
+        match self.newest.iter_mut().find(|n| n.0 == sensor) {
+            Some(n) => (n.1, n.2) = (time, value),
+            None => self.newest.push((sensor.to_owned(), time, value)),
         }
-        values.clear();
-        values.extend(
-            newest
+        self.values.clear();
+        self.values.extend(
+            self.newest
                 .iter()
-                .filter(|n| r.time.0 - n.1.0 <= 15 * MINUTE_MS)
+                .filter(|n| time.0 - n.1.0 <= COUNTS_MS)
                 .map(|n| n.2),
         );
-        values.sort_by(f64::total_cmp);
-        let n = values.len();
-        let median = 0.5 * (values[(n - 1) / 2] + values[n / 2]);
+        self.values.sort_by(f64::total_cmp);
+        let n = self.values.len();
+        Some(0.5 * (self.values[(n - 1) / 2] + self.values[n / 2]))
+    }
+}
+
+fn merged(readings: &[StoredReading], model_sensors: &[String]) -> Vec<(UtcMs, f64)> {
+    let by_role = readings.iter().any(|r| model_sensors.contains(&r.sensor));
+    let mut joiner = Joiner::default();
+    let mut out: Vec<(UtcMs, f64)> = Vec::new();
+    for r in readings
+        .iter()
+        .filter(|r| !by_role || model_sensors.contains(&r.sensor))
+    {
+        let Some(value) = joiner.add(&r.sensor, r.time, r.value) else {
+            continue;
+        };
         match out.last_mut() {
-            Some(last) if last.0 == r.time => last.1 = median,
-            _ => out.push((r.time, median)),
+            Some(last) if last.0 == r.time => last.1 = value,
+            _ => out.push((r.time, value)),
         }
     }
     out
@@ -265,23 +287,31 @@ impl Sources<'_> {
                 .map(|(t, v)| (minute(t), v))
                 .collect();
             if i == last {
-                let lead = self.air(place, from.plus_min(-120.0), to.plus_ms(1))?;
+                let lead = self.air(place, until.plus_min(-RECENT_WINDOW_MIN), to.plus_ms(1))?;
                 newest = lead.last().map(|(t, v)| (*v, *t));
                 recent = lead.into_iter().map(|(t, v)| (minute(t), v)).collect();
             }
             used += points.iter().filter(|p| p.0 >= a).count();
-            let inside = self.fill(place, *from, a, b, &points, &mut gap_total, &mut gap_longest)?;
+            let inside = self.fill(
+                place,
+                *from,
+                a,
+                b,
+                &points,
+                &mut gap_total,
+                &mut gap_longest,
+            )?;
             stretches.extend(inside);
         }
         let place = stays[last].1.clone();
         let kind = self.book.kind_of(&place);
         let now = minute(until);
-        let air_now = stretches.last().map_or_else(
-            || recent.last().map_or(UNKNOWN_AIR_C, |p| p.1),
-            |s| s.to_c,
-        );
+        let air_now = stretches
+            .last()
+            .map_or_else(|| recent.last().map_or(UNKNOWN_AIR_C, |p| p.1), |s| s.to_c);
         let room = self.room(&place, until)?;
-        let outlook = outlook(kind, now, air_now, &recent, room, minute(stays[last].0));
+        let here_since_min = minute(stays[last].0);
+        let outlook = outlook(kind, now, air_now, &recent, room);
         Ok(Track {
             stretches,
             place,
@@ -291,6 +321,9 @@ impl Sources<'_> {
             moves,
             newest,
             outlook,
+            recent,
+            room_c: room,
+            here_since_min,
         })
     }
 
@@ -316,17 +349,31 @@ impl Sources<'_> {
                 None if self.book.kind_of(place) == PlaceKind::Fridge => UNKNOWN_FRIDGE_C,
                 None => UNKNOWN_AIR_C,
             };
-            out.push(Stretch { from_min: a, to_min: b, from_c: usual, to_c: usual });
+            out.push(Stretch {
+                from_min: a,
+                to_min: b,
+                from_c: usual,
+                to_c: usual,
+            });
             *gap_total += b - a;
             *gap_longest = gap_longest.max(b - a);
             return Ok(out);
         };
         let mut room: Option<f64> = None;
         let mut at = a;
-        let mut value = if first_min >= a { first_c } else { at_line(points, a) };
+        let mut value = if first_min >= a {
+            first_c
+        } else {
+            at_line(points, a)
+        };
         let mut push = |from_min: f64, to_min: f64, from_c: f64, to_c: f64| {
             if to_min > from_min {
-                out.push(Stretch { from_min, to_min, from_c, to_c });
+                out.push(Stretch {
+                    from_min,
+                    to_min,
+                    from_c,
+                    to_c,
+                });
             }
         };
         for &(m, c) in points.iter().filter(|p| p.0 > a && p.0 <= b) {
@@ -350,7 +397,8 @@ impl Sources<'_> {
                 for k in 1..=steps as usize {
                     let s = k as f64 / steps;
                     let t = start_min + gap * s;
-                    let relaxed = toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
+                    let relaxed =
+                        toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
                     let next = relaxed * (1.0 - s) + c * s;
                     push(at, t, value, next);
                     (at, value) = (t, next);
@@ -393,50 +441,95 @@ fn at_line(points: &[(f64, f64)], m: f64) -> f64 {
         return points[points.len() - 1].1;
     }
     let (a, b) = (points[i - 1], points[i]);
-    if b.0 > a.0 { a.1 + (b.1 - a.1) * (m - a.0) / (b.0 - a.0) } else { b.1 }
+    if b.0 > a.0 {
+        a.1 + (b.1 - a.1) * (m - a.0) / (b.0 - a.0)
+    } else {
+        b.1
+    }
 }
 
-/// What the air of a place will do, from its readings so far.
-fn outlook(
+/// What the air of a place will do, from its readings so far (minutes and °C, the last two hours).
+#[must_use]
+pub fn outlook(
     kind: PlaceKind,
     now: f64,
     air_now: f64,
     recent: &[(f64, f64)],
     room_c: f64,
-    since_min: f64,
 ) -> Outlook {
-    let fresh: Vec<(f64, f64)> = recent.iter().copied().filter(|p| p.0 <= now + 1e-6).collect();
+    let fresh: Vec<(f64, f64)> = recent
+        .iter()
+        .copied()
+        .filter(|p| p.0 <= now + 1e-6)
+        .collect();
     let silent = fresh.last().is_none_or(|p| now - p.0 > GAP_MIN);
     let mean_recent = {
-        let near: Vec<f64> = fresh.iter().filter(|p| p.0 > now - RECENT_MIN).map(|p| p.1).collect();
-        if near.is_empty() { air_now } else { near.iter().sum::<f64>() / near.len() as f64 }
+        let near: Vec<f64> = fresh
+            .iter()
+            .filter(|p| p.0 > now - RECENT_MIN)
+            .map(|p| p.1)
+            .collect();
+        if near.is_empty() {
+            air_now
+        } else {
+            near.iter().sum::<f64>() / near.len() as f64
+        }
     };
     if silent {
         // Nothing heard: it drifts to the room, and may be anywhere near it.
-        return Outlook { now_c: air_now, plateau_c: room_c, tau_min: DRIFT_MIN, sd_c: 2.0, spread_min: 60.0 };
+        return Outlook {
+            now_c: air_now,
+            plateau_c: room_c,
+            tau_min: DRIFT_MIN,
+            sd_c: 2.0,
+            spread_min: 60.0,
+        };
     }
     match kind {
-        PlaceKind::Fridge => Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 60.0, sd_c: 0.7, spread_min: 60.0 },
-        PlaceKind::Room => Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 60.0, sd_c: 0.7, spread_min: 90.0 },
-        PlaceKind::Box | PlaceKind::Oven => approach(&fresh, now, mean_recent, since_min),
+        PlaceKind::Fridge => Outlook {
+            now_c: mean_recent,
+            plateau_c: mean_recent,
+            tau_min: 60.0,
+            sd_c: 0.7,
+            spread_min: 60.0,
+        },
+        PlaceKind::Room => Outlook {
+            now_c: mean_recent,
+            plateau_c: mean_recent,
+            tau_min: 60.0,
+            sd_c: 0.7,
+            spread_min: 90.0,
+        },
+        PlaceKind::Box | PlaceKind::Oven => approach(&fresh, now, mean_recent),
     }
 }
 
 /// A box on its way to its plateau: the plateau's posterior over a grid of time constants, from the
 /// readings since it began to warm, with a prior that it is not far above where it is.
-fn approach(points: &[(f64, f64)], now: f64, mean_recent: f64, _since_min: f64) -> Outlook {
+fn approach(points: &[(f64, f64)], now: f64, mean_recent: f64) -> Outlook {
     // The latest run without a step: from the last reading that lies well below all later ones.
-    let window: Vec<(f64, f64)> = points.iter().copied().filter(|p| p.0 > now - 90.0).collect();
+    let window: Vec<(f64, f64)> = points
+        .iter()
+        .copied()
+        .filter(|p| p.0 > now - 90.0)
+        .collect();
     let mut from = 0;
     for i in (1..window.len()).rev() {
-        let slope_before = (window[i].1 - window[i - 1].1) / (window[i].0 - window[i - 1].0).max(0.5);
+        let slope_before =
+            (window[i].1 - window[i - 1].1) / (window[i].0 - window[i - 1].0).max(0.5);
         if slope_before < -0.08 {
             from = i;
             break;
         }
     }
     let run = &window[from..];
-    let hold = Outlook { now_c: mean_recent, plateau_c: mean_recent, tau_min: 45.0, sd_c: 0.8, spread_min: 60.0 };
+    let hold = Outlook {
+        now_c: mean_recent,
+        plateau_c: mean_recent,
+        tau_min: 45.0,
+        sd_c: 0.8,
+        spread_min: 60.0,
+    };
     if run.len() < 4 || run[run.len() - 1].0 - run[0].0 < 6.0 {
         return Outlook { sd_c: 1.5, ..hold };
     }

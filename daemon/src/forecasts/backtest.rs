@@ -55,8 +55,13 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
     let mut judged = Vec::new();
     let mut left_out = 0;
     for s in book.stages.values() {
-        let Some(end) = s.end.filter(|e| *e <= now) else { continue };
-        let learns = book.batches.get(&s.batch).is_some_and(|b| b.learn != Some(false));
+        let Some(end) = s.end.filter(|e| *e <= now) else {
+            continue;
+        };
+        let learns = book
+            .batches
+            .get(&s.batch)
+            .is_some_and(|b| b.learn != Some(false));
         if s.outcome == Some(Outcome::Ready) && learns && end > s.start {
             judged.push((s.batch.clone(), s.stage, s.start, end));
         } else {
@@ -66,12 +71,21 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
     let chosen: BTreeSet<(String, StageKind)> = teachers(book, now).into_iter().collect();
     let hints = Hints::gather(sources, now, &|b, k| chosen.contains(&(b.to_owned(), k)))?;
     let usual_yeast = usual_yeasts(book, &chosen, now);
-    let mut sets = StageSets { sources, now, sets: Vec::new() };
+    let mut sets = StageSets {
+        sources,
+        now,
+        sets: Vec::new(),
+    };
     // What the baselines need: duration and mean air of each ready stage.
     let mut plain: BTreeMap<(String, StageKind), (f64, f64)> = BTreeMap::new();
     for (batch, stage, start, end) in &judged {
-        let air = sources.mean_air(batch, *start, *end)?.unwrap_or(UNKNOWN_AIR_C);
-        plain.insert((batch.clone(), *stage), (end.seconds_since(*start) / 60.0, air));
+        let air = sources
+            .mean_air(batch, *start, *end)?
+            .unwrap_or(UNKNOWN_AIR_C);
+        plain.insert(
+            (batch.clone(), *stage),
+            (end.seconds_since(*start) / 60.0, air),
+        );
     }
     let mut out = Vec::new();
     let mut current: Option<(String, Learned)> = None;
@@ -79,22 +93,37 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
         if current.as_ref().is_none_or(|(b, _)| b != batch) {
             let family = family(sources, batch);
             let (habit, lag) = hints.learn(&family);
-            let others: Vec<PastStage> =
-                sets.of(habit, lag)?.iter().filter(|s| !family.contains(&s.batch)).cloned().collect();
+            let others: Vec<PastStage> = sets
+                .of(habit, lag)?
+                .iter()
+                .filter(|s| !family.contains(&s.batch))
+                .cloned()
+                .collect();
             let calibration = Calibration::fit(&others);
-            let learned = Learned { calibration, habit, lag, usual_yeast: usual_yeast.clone() };
+            let learned = Learned {
+                calibration,
+                habit,
+                lag,
+                usual_yeast: usual_yeast.clone(),
+            };
             current = Some((batch.clone(), learned));
         }
-        let Some((_, learned)) = &current else { continue };
+        let Some((_, learned)) = &current else {
+            continue;
+        };
         let took = end.seconds_since(*start) / 60.0;
         for share in MOMENTS {
             let at = start.plus_min(share * took);
             let o = look_ahead(sources, learned, batch, *stage, at, Without::default())?;
             let now_min = share * took;
             let quantiles = [0.1, 0.5, 0.9].map(|p| {
-                o.ready_at(p).map_or(now_min + HORIZON_MIN, |t| (t.seconds_since(*start) / 60.0).max(now_min))
+                o.ready_at(p).map_or(now_min + HORIZON_MIN, |t| {
+                    (t.seconds_since(*start) / 60.0).max(now_min)
+                })
             });
-            let a_air = sources.mean_air(batch, *start, at)?.unwrap_or(UNKNOWN_AIR_C);
+            let a_air = sources
+                .mean_air(batch, *start, at)?
+                .unwrap_or(UNKNOWN_AIR_C);
             let (clock, doubling) = baselines(sources, &plain, batch, *stage, a_air);
             out.push(Point {
                 batch: batch.clone(),
@@ -121,11 +150,15 @@ struct StageSets<'a> {
 
 impl StageSets<'_> {
     fn of(&mut self, habit: StartHabit, lag: LagScale) -> Result<&[PastStage], ForecastError> {
-        let found = self.sets.iter().position(|(h, l, _)| *h == habit && *l == lag.scale);
+        let found = self
+            .sets
+            .iter()
+            .position(|(h, l, _)| *h == habit && *l == lag.scale);
         let i = match found {
             Some(i) => i,
             None => {
-                let past = past_stages(self.sources, habit, lag.scale, self.now, Without::default())?;
+                let past =
+                    past_stages(self.sources, habit, lag.scale, self.now, Without::default())?;
                 self.sets.push((habit, lag.scale, past));
                 self.sets.len() - 1
             }
@@ -136,9 +169,23 @@ impl StageSets<'_> {
 
 /// A batch with those split from it or from the same one.
 fn family(sources: Sources<'_>, batch: &str) -> BTreeSet<String> {
-    let root = |id: &str| sources.book.batches.get(id).and_then(|b| b.from.clone()).unwrap_or_else(|| id.to_owned());
+    let root = |id: &str| {
+        sources
+            .book
+            .batches
+            .get(id)
+            .and_then(|b| b.from.clone())
+            .unwrap_or_else(|| id.to_owned())
+    };
     let own = root(batch);
-    sources.book.batches.keys().filter(|id| root(id) == own).cloned().chain([batch.to_owned(), own.clone()]).collect()
+    sources
+        .book
+        .batches
+        .keys()
+        .filter(|id| root(id) == own)
+        .cloned()
+        .chain([batch.to_owned(), own.clone()])
+        .collect()
 }
 
 /// The wall clock's and the doubling rule's answers from the other batches' ready stages: same dough
@@ -169,7 +216,10 @@ fn baselines(
     let n = rows.len() as f64;
     let mean = rows.iter().map(|r| r.0).sum::<f64>() / n;
     let airs = rows.iter().map(|r| r.1).sum::<f64>() / n;
-    (Some(mean), Some(mean * ((airs - air_c) / DOUBLING_C).exp2()))
+    (
+        Some(mean),
+        Some(mean * ((airs - air_c) / DOUBLING_C).exp2()),
+    )
 }
 
 /// `∫ (F(t) - [t >= y])² dt`, exact for the table's straight pieces; nothing lies before `now`, and
@@ -177,7 +227,13 @@ fn baselines(
 fn crps(ready: &ReadyTime, now_min: f64, took: f64) -> f64 {
     let (minutes, chances) = ready.table();
     let mut knots: Vec<(f64, f64)> = vec![(now_min, ready.chance_by(now_min))];
-    knots.extend(minutes.iter().copied().zip(chances.iter().copied()).filter(|(m, _)| *m > now_min));
+    knots.extend(
+        minutes
+            .iter()
+            .copied()
+            .zip(chances.iter().copied())
+            .filter(|(m, _)| *m > now_min),
+    );
     let last = knots[knots.len() - 1];
     knots.push(((now_min + HORIZON_MIN).max(last.0), last.1));
     let piece = |h: f64, a: f64, b: f64| h * (a * a + a * b + b * b) / 3.0;
@@ -206,7 +262,10 @@ fn median(values: &mut [f64]) -> Option<f64> {
 }
 
 fn baseline(points: &[&Point], answer: impl Fn(&Point) -> Option<f64>) -> Baseline {
-    let mut errors: Vec<f64> = points.iter().filter_map(|p| answer(p).map(|a| (a - p.took_min).abs())).collect();
+    let mut errors: Vec<f64> = points
+        .iter()
+        .filter_map(|p| answer(p).map(|a| (a - p.took_min).abs()))
+        .collect();
     let n = errors.len() as f64;
     Baseline {
         mean_crps_min: (!errors.is_empty()).then(|| errors.iter().sum::<f64>() / n),
@@ -217,8 +276,14 @@ fn baseline(points: &[&Point], answer: impl Fn(&Point) -> Option<f64>) -> Baseli
 fn score(points: &[&Point]) -> Score {
     let n = points.len() as f64;
     let some = |v: f64| (!points.is_empty()).then_some(v);
-    let mut errors: Vec<f64> = points.iter().map(|p| (p.quantiles[1] - p.took_min).abs()).collect();
-    let inside = points.iter().filter(|p| p.quantiles[0] <= p.took_min && p.took_min <= p.quantiles[2]).count();
+    let mut errors: Vec<f64> = points
+        .iter()
+        .map(|p| (p.quantiles[1] - p.took_min).abs())
+        .collect();
+    let inside = points
+        .iter()
+        .filter(|p| p.quantiles[0] <= p.took_min && p.took_min <= p.quantiles[2])
+        .count();
     Score {
         n: points.len() as u64,
         coverage: some(inside as f64 / n),
@@ -233,7 +298,10 @@ fn score(points: &[&Point]) -> Score {
 #[must_use]
 pub fn document(points: &[Point], left_out: u64) -> BacktestDocument {
     let of = |kind: Option<StageKind>| -> Vec<&Point> {
-        points.iter().filter(|p| kind.is_none_or(|k| p.stage == k)).collect()
+        points
+            .iter()
+            .filter(|p| kind.is_none_or(|k| p.stage == k))
+            .collect()
     };
     BacktestDocument {
         overall: score(&of(None)),
@@ -260,14 +328,27 @@ mod tests {
         let mut past = AgePath::begin(RateLaw::default(), 0.0, 27.0);
         past.advance(1.0, 27.0, 27.0);
         let prior = Prior {
-            mean: 90f64.ln(), sd: 0.15, curves: vec![RiseCurve::UNKNOWN],
-            rise_sd: 0.1, tie: 0.0, noise_share: 0.08, noise: 0.04,
+            mean: 90f64.ln(),
+            sd: 0.15,
+            curves: vec![RiseCurve::UNKNOWN],
+            rise_sd: 0.1,
+            tie: 0.0,
+            noise_share: 0.08,
+            noise: 0.04,
         };
         let mut future = past.branch();
         future.advance(2000.0, 27.0, 27.0);
-        let ready = ReadyTime::new(&prior.after(&past, &Evidence::default()), &past, &[(1.0, future)]);
+        let ready = ReadyTime::new(
+            &prior.after(&past, &Evidence::default()),
+            &past,
+            &[(1.0, future)],
+        );
         let exact = crps_lognormal(90f64.ln(), 0.15, 100.0).expect("valid");
         assert!((exact - 5.902_439_62).abs() < 1e-6);
-        assert!((crps(&ready, 1.0, 100.0) - exact).abs() < 0.03, "{}", crps(&ready, 1.0, 100.0));
+        assert!(
+            (crps(&ready, 1.0, 100.0) - exact).abs() < 0.03,
+            "{}",
+            crps(&ready, 1.0, 100.0)
+        );
     }
 }

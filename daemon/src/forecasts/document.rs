@@ -122,9 +122,17 @@ pub struct CalibratedParameter {
 
 impl std::fmt::Display for CalibrateDocument {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "version {}, learned from {} finished proofs", self.version, self.stages)?;
+        write!(
+            f,
+            "version {}, learned from {} finished proofs",
+            self.version, self.stages
+        )?;
         for p in &self.parameters {
-            write!(f, "\n  {}: {:.3} (was {:.3}; most likely {:.3} to {:.3})", p.name, p.after, p.before, p.p10, p.p90)?;
+            write!(
+                f,
+                "\n  {}: {:.3} (was {:.3}; most likely {:.3} to {:.3})",
+                p.name, p.after, p.before, p.p10, p.p90
+            )?;
         }
         Ok(())
     }
@@ -181,9 +189,17 @@ impl std::fmt::Display for BacktestDocument {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let show = |v: Option<f64>| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.1}"));
         if self.overall.n == 0 {
-            return write!(f, "no finished proof called right yet: nothing to judge ({} left out)", self.left_out);
+            return write!(
+                f,
+                "no finished proof called right yet: nothing to judge ({} left out)",
+                self.left_out
+            );
         }
-        for (name, s) in [("all", &self.overall), ("bulk", &self.by_stage.bulk), ("final", &self.by_stage.final_)] {
+        for (name, s) in [
+            ("all", &self.overall),
+            ("bulk", &self.by_stage.bulk),
+            ("final", &self.by_stage.final_),
+        ] {
             writeln!(
                 f,
                 "{name}: {} forecasts, typically off by {} min (a wall clock {}, doubling every 9 degrees {}); {} of 100 fell within the range given, 80 should",
@@ -191,11 +207,15 @@ impl std::fmt::Display for BacktestDocument {
                 show(s.median_abs_error_min),
                 show(s.clock.median_abs_error_min),
                 show(s.doubling.median_abs_error_min),
-                s.coverage.map_or_else(|| "-".to_owned(), |c| format!("{:.0}", 100.0 * c)),
+                s.coverage
+                    .map_or_else(|| "-".to_owned(), |c| format!("{:.0}", 100.0 * c)),
             )?;
         }
         if self.overall.n < 60 {
-            writeln!(f, "so few bakes cannot tell yet how far the ranges can be trusted")?;
+            writeln!(
+                f,
+                "so few bakes cannot tell yet how far the ranges can be trusted"
+            )?;
         }
         write!(f, "{} finished proofs left out", self.left_out)
     }

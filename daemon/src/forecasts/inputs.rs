@@ -142,15 +142,26 @@ pub fn usual(book: &Book, dough: &str, kind: StageKind) -> Option<Usual> {
 
 /// ln of the expected age, its spread, and whether the recipe's own time stands behind it.
 #[must_use]
-pub fn prior_age(book: &Book, batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> (f64, f64, bool) {
+pub fn prior_age(
+    book: &Book,
+    batch: &Batch,
+    kind: StageKind,
+    formula: Option<&Formula>,
+) -> (f64, f64, bool) {
     let law = RateLaw::default();
     if let Some(u) = usual(book, &batch.dough, kind)
         && let Some(minutes) = u.usual_min.filter(|m| m.is_finite() && *m >= 1.0)
     {
-        let at = u.at.filter(|t| (2.0..=45.0).contains(t)).unwrap_or(UNKNOWN_AIR_C);
+        let at =
+            u.at.filter(|t| (2.0..=45.0).contains(t))
+                .unwrap_or(UNKNOWN_AIR_C);
         return ((minutes * law.rate(at).max(1e-3)).ln(), 0.20, true);
     }
-    let minutes = if kind == StageKind::Bulk { EXAMPLE_MIN.0 } else { EXAMPLE_MIN.1 };
+    let minutes = if kind == StageKind::Bulk {
+        EXAMPLE_MIN.0
+    } else {
+        EXAMPLE_MIN.1
+    };
     let mut ln = (minutes * law.rate(UNKNOWN_AIR_C)).ln();
     if let (Some(own), Some(example)) = (formula, example()) {
         // Sweet doughs go slower and are given more yeast and warmth for it: recipes settle near a
@@ -179,11 +190,18 @@ pub fn lag_min(batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> f64
             _ => None,
         }),
     };
-    let unknown = if kind == StageKind::Bulk { UNKNOWN_MASS_KG.0 } else { UNKNOWN_MASS_KG.1 };
+    let unknown = if kind == StageKind::Bulk {
+        UNKNOWN_MASS_KG.0
+    } else {
+        UNKNOWN_MASS_KG.1
+    };
     let mass = mass.unwrap_or(unknown).clamp(0.01, 60.0);
     let shape = match kind {
         StageKind::Bulk => Shape::Sphere,
-        StageKind::Final => batch.vessel.as_deref().map_or(Shape::Sphere, shape_of_vessel),
+        StageKind::Final => batch
+            .vessel
+            .as_deref()
+            .map_or(Shape::Sphere, shape_of_vessel),
     };
     let composition = formula.map_or_else(Composition::lean_dough, Formula::composition);
     Piece::of_mass(mass, shape, &composition, STILL_AIR_FILM)
@@ -272,7 +290,13 @@ impl Builder<'_> {
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn known(&self, batch: &str, kind: StageKind, at: UtcMs, law: RateLaw) -> Result<Option<Known>> {
+    pub fn known(
+        &self,
+        batch: &str,
+        kind: StageKind,
+        at: UtcMs,
+        law: RateLaw,
+    ) -> Result<Option<Known>> {
         let book = self.sources.book;
         let (Some(record), Some(stage)) = (book.batches.get(batch), book.stage(batch, kind)) else {
             return Ok(None);
@@ -294,10 +318,18 @@ impl Builder<'_> {
         };
 
         // The dough's own temperature.
-        let air_at_start = track.stretches.first().map_or(track.outlook.now_c, |s| s.from_c);
-        let noted = stage.dough_temperature.filter(|t| (-5.0..=60.0).contains(t));
+        let air_at_start = track
+            .stretches
+            .first()
+            .map_or(track.outlook.now_c, |s| s.from_c);
+        let noted = stage
+            .dough_temperature
+            .filter(|t| (-5.0..=60.0).contains(t));
         let prior_start = match noted {
-            Some(t) => StartTemperature { mean_c: t, sd_c: START_SD_C },
+            Some(t) => StartTemperature {
+                mean_c: t,
+                sd_c: START_SD_C,
+            },
             None => self.unmeasured_start(batch, kind, at, start, law, air_at_start)?,
         };
         let mut spots: Vec<(f64, f64)> = Vec::new();
@@ -342,15 +374,21 @@ impl Builder<'_> {
         let mut start_temperature = prior_start;
         if tau > 0.0 && !spots.is_empty() {
             let base = walk(law, tau, prior_start.mean_c, &track, &[]);
-            let residuals: Vec<(f64, f64)> =
-                spots.iter().map(|&(m, v)| (m, v - base.at(m).dough_c)).collect();
+            let residuals: Vec<(f64, f64)> = spots
+                .iter()
+                .map(|&(m, v)| (m, v - base.at(m).dough_c))
+                .collect();
             start_temperature = prior_start.after_readings(tau, &residuals, SPOT_SD_C);
         }
         let probe_minutes: Vec<(f64, f64)> = probe.iter().map(|&(t, v)| (minute(t), v)).collect();
         let path = walk(law, tau, start_temperature.mean_c, &track, &probe_minutes);
         let heights = self.heights(&owner, start, until)?;
         let height_count = heights.len();
-        evidence.rises.extend(heights.into_iter().map(|(t, y)| (minute(t), y, HEIGHT_WEIGHT)));
+        evidence.rises.extend(
+            heights
+                .into_iter()
+                .map(|(t, y)| (minute(t), y, HEIGHT_WEIGHT)),
+        );
 
         if !self.without.not_ready_yet || ended.is_some() {
             match ended {
@@ -371,16 +409,24 @@ impl Builder<'_> {
         let ln_dose = if self.without.dose {
             0.0
         } else {
-            match (formula.as_ref().and_then(Formula::yeast_percent_fresh), self.usual_yeast_of(&record.dough, at)) {
+            match (
+                formula.as_ref().and_then(Formula::yeast_percent_fresh),
+                self.usual_yeast_of(&record.dough, at),
+            ) {
                 (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
                 _ => 0.0,
             }
         };
         // A start off by one degree is wrong for the share of the proof that it takes to fade.
         let expected = prior_ln_age.exp().max(20.0);
-        let fades = if tau > 0.0 { tau / expected * (1.0 - (-expected / tau).exp()) } else { 0.0 };
+        let fades = if tau > 0.0 {
+            tau / expected * (1.0 - (-expected / tau).exp())
+        } else {
+            0.0
+        };
         let missing = (track.gap_min.0 / expected).min(1.0);
-        let extra = LN_PER_C * ((start_temperature.sd_c * fades).powi(2) + (2.0 * missing).powi(2)).sqrt();
+        let extra =
+            LN_PER_C * ((start_temperature.sd_c * fades).powi(2) + (2.0 * missing).powi(2)).sqrt();
         let subject = Subject {
             dough: record.dough.clone(),
             stage: stage_of(kind),
@@ -411,12 +457,22 @@ impl Builder<'_> {
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn ln_likelihood_of_spots(&self, batch: &str, kind: StageKind, at: UtcMs) -> Result<Option<f64>> {
+    pub fn ln_likelihood_of_spots(
+        &self,
+        batch: &str,
+        kind: StageKind,
+        at: UtcMs,
+    ) -> Result<Option<f64>> {
         let book = self.sources.book;
-        let (Some(record), Some(stage)) = (book.batches.get(batch), book.stages.get(&(batch.to_owned(), kind))) else {
+        let (Some(record), Some(stage)) = (
+            book.batches.get(batch),
+            book.stages.get(&(batch.to_owned(), kind)),
+        ) else {
             return Ok(None);
         };
-        let Some((end, _)) = known_end(stage, at) else { return Ok(None) };
+        let Some((end, _)) = known_end(stage, at) else {
+            return Ok(None);
+        };
         let minute = |t: UtcMs| t.seconds_since(stage.start) / 60.0;
         let mut spots: Vec<(f64, f64, f64)> = book
             .observations_of(batch, stage.start, end)
@@ -428,9 +484,13 @@ impl Builder<'_> {
             StageKind::Bulk => book.stages.get(&(batch.to_owned(), StageKind::Final)),
             StageKind::Final => None,
         };
-        let noted_next = next.filter(|f| f.start >= end && f.start <= at).and_then(|f| {
-            f.dough_temperature.filter(|v| (-5.0..=60.0).contains(v)).map(|v| (f.start, v))
-        });
+        let noted_next = next
+            .filter(|f| f.start >= end && f.start <= at)
+            .and_then(|f| {
+                f.dough_temperature
+                    .filter(|v| (-5.0..=60.0).contains(v))
+                    .map(|v| (f.start, v))
+            });
         if spots.is_empty() && noted_next.is_none() {
             return Ok(None);
         }
@@ -440,9 +500,18 @@ impl Builder<'_> {
         }
         let formula = batch_formula(book, record);
         let tau = self.lag_scale * lag_min(record, kind, formula.as_ref());
-        let air = track.stretches.first().map_or(track.outlook.now_c, |s| s.from_c);
-        let start = match stage.dough_temperature.filter(|t| (-5.0..=60.0).contains(t)) {
-            Some(t) => StartTemperature { mean_c: t, sd_c: START_SD_C },
+        let air = track
+            .stretches
+            .first()
+            .map_or(track.outlook.now_c, |s| s.from_c);
+        let start = match stage
+            .dough_temperature
+            .filter(|t| (-5.0..=60.0).contains(t))
+        {
+            Some(t) => StartTemperature {
+                mean_c: t,
+                sd_c: START_SD_C,
+            },
             None if kind == StageKind::Bulk => self.habit.expect(air),
             // Its start hangs on the bulk's end: too many guesses in a row.
             None => return Ok(None),
@@ -484,15 +553,24 @@ impl Builder<'_> {
     ) -> Result<StartTemperature> {
         if kind == StageKind::Final
             && let Some(bulk) = self.known(batch, StageKind::Bulk, at, law)?
-            && let Some((end, _)) =
-                self.sources.book.stage(batch, StageKind::Bulk).and_then(|s| known_end(s, at))
+            && let Some((end, _)) = self
+                .sources
+                .book
+                .stage(batch, StageKind::Bulk)
+                .and_then(|s| known_end(s, at))
             && end <= start
         {
             let bench_min = start.seconds_since(end) / 60.0;
-            let room = self.sources.usual_air(&bulk.track.place, start)?.unwrap_or(air_c);
+            let room = self
+                .sources
+                .usual_air(&bulk.track.place, start)?
+                .unwrap_or(air_c);
             let dough = bulk.path.now().dough_c;
             let kept = bench_kept(bench_min);
-            return Ok(StartTemperature { mean_c: room + (dough - room) * kept, sd_c: BENCH_SD_C });
+            return Ok(StartTemperature {
+                mean_c: room + (dough - room) * kept,
+                sd_c: BENCH_SD_C,
+            });
         }
         Ok(self.habit.expect(air_c))
     }
@@ -504,8 +582,20 @@ impl Builder<'_> {
     }
 
     /// A probe in the dough: its own batch's, or one in the place of the only batch there.
-    fn probe(&self, owner: &str, start: UtcMs, until: UtcMs, track: &Track) -> Result<Vec<(UtcMs, f64)>> {
-        self.dough_sensor(owner, Quantity::DoughTemperature, start, until, &track.place)
+    fn probe(
+        &self,
+        owner: &str,
+        start: UtcMs,
+        until: UtcMs,
+        track: &Track,
+    ) -> Result<Vec<(UtcMs, f64)>> {
+        self.dough_sensor(
+            owner,
+            Quantity::DoughTemperature,
+            start,
+            until,
+            &track.place,
+        )
     }
 
     fn dough_sensor(
@@ -527,13 +617,14 @@ impl Builder<'_> {
             for r in self.sources.readings.of_place(place, quantity, *from, to)? {
                 let ours = match &r.batch {
                     Some(b) => b == owner,
-                    None => {
-                        book.in_progress(r.time).all(|s| {
-                            s.batch == owner || book.place_at(&s.batch, r.time) != Some(place.as_str())
-                        })
-                    }
+                    None => book.in_progress(r.time).all(|s| {
+                        s.batch == owner || book.place_at(&s.batch, r.time) != Some(place.as_str())
+                    }),
                 };
-                if ours && r.value.is_finite() && out.last().is_none_or(|l| r.time.0 - l.0.0 >= 30_000) {
+                if ours
+                    && r.value.is_finite()
+                    && out.last().is_none_or(|l| r.time.0 - l.0.0 >= 30_000)
+                {
                     out.push((r.time, r.value));
                 }
             }
@@ -543,7 +634,12 @@ impl Builder<'_> {
 
     /// A height sensor's stream as a few rises: each the median of its neighbourhood.
     fn heights(&self, owner: &str, start: UtcMs, until: UtcMs) -> Result<Vec<(UtcMs, f64)>> {
-        let place = self.sources.book.place_at(owner, until).unwrap_or_default().to_owned();
+        let place = self
+            .sources
+            .book
+            .place_at(owner, until)
+            .unwrap_or_default()
+            .to_owned();
         let stream = self.dough_sensor(owner, Quantity::DoughHeight, start, until, &place)?;
         if stream.len() < 4 {
             return Ok(Vec::new());
@@ -589,8 +685,17 @@ impl Builder<'_> {
             return Ok(None);
         };
         // Batches split from one share its bulk proof, so they share its pace.
-        let family = book.batches.get(batch).and_then(|b| b.from.clone()).unwrap_or_else(|| batch.to_owned());
-        Ok(Some(PastStage { batch: family, subject: known.subject, path: known.path, evidence: known.evidence }))
+        let family = book
+            .batches
+            .get(batch)
+            .and_then(|b| b.from.clone())
+            .unwrap_or_else(|| batch.to_owned());
+        Ok(Some(PastStage {
+            batch: family,
+            subject: known.subject,
+            path: known.path,
+            evidence: known.evidence,
+        }))
     }
 }
 
@@ -604,7 +709,11 @@ fn walk(law: RateLaw, tau: f64, start_c: f64, track: &Track, probe: &[(f64, f64)
         while next < probe.len() && probe[next].0 <= s.to_min {
             let (m, c) = probe[next];
             if m > at {
-                path.advance(m, s.from_c + slope * (at - s.from_min), s.from_c + slope * (m - s.from_min));
+                path.advance(
+                    m,
+                    s.from_c + slope * (at - s.from_min),
+                    s.from_c + slope * (m - s.from_min),
+                );
                 at = m;
             }
             path.measured(c);

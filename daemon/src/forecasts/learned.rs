@@ -10,9 +10,9 @@ use serde::{Deserialize, Serialize};
 
 use super::air::Sources;
 use super::inputs::{Builder, Without, known_end};
+use crate::app::App;
 use crate::batches::book::Book;
 use crate::batches::record::{Outcome, StageKind};
-use crate::app::App;
 use crate::store::{Result, StoreError};
 use crate::time::UtcMs;
 
@@ -46,7 +46,10 @@ impl Default for LagScale {
     /// A dough slumps into something flatter than a ball, and few kitchens' air stands still: three
     /// quarters, give or take a third (own choice).
     fn default() -> Self {
-        Self { scale: 0.75, ln_sd: 0.35 }
+        Self {
+            scale: 0.75,
+            ln_sd: 0.35,
+        }
     }
 }
 
@@ -54,8 +57,17 @@ impl Default for LagScale {
 pub fn teachers(book: &Book, at: UtcMs) -> Vec<(String, StageKind)> {
     book.stages
         .values()
-        .filter(|s| matches!(known_end(s, at), Some((_, Outcome::Ready | Outcome::Under | Outcome::Over))))
-        .filter(|s| book.batches.get(&s.batch).is_some_and(|b| b.learn != Some(false)))
+        .filter(|s| {
+            matches!(
+                known_end(s, at),
+                Some((_, Outcome::Ready | Outcome::Under | Outcome::Over))
+            )
+        })
+        .filter(|s| {
+            book.batches
+                .get(&s.batch)
+                .is_some_and(|b| b.learn != Some(false))
+        })
         .map(|s| (s.batch.clone(), s.stage))
         .collect()
 }
@@ -99,7 +111,11 @@ impl Hints {
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn gather(sources: Sources<'_>, at: UtcMs, chosen: &dyn Fn(&str, StageKind) -> bool) -> Result<Self> {
+    pub fn gather(
+        sources: Sources<'_>,
+        at: UtcMs,
+        chosen: &dyn Fn(&str, StageKind) -> bool,
+    ) -> Result<Self> {
         let mut hints = BTreeMap::new();
         for s in sources.book.stages.values() {
             // Only stages that are over: one in progress would teach its own forecast twice.
@@ -143,7 +159,12 @@ impl Hints {
     /// usually leaves them as they were.
     #[must_use]
     pub fn learn(&self, but: &BTreeSet<String>) -> (StartHabit, LagScale) {
-        let used = || self.0.iter().filter(|((batch, _), _)| !but.contains(batch)).map(|(_, h)| h);
+        let used = || {
+            self.0
+                .iter()
+                .filter(|((batch, _), _)| !but.contains(batch))
+                .map(|(_, h)| h)
+        };
         let starts: Vec<(f64, f64)> = used().filter_map(|h| h.start).collect();
         let round = |v: f64, per: f64| (v * per).round() / per;
         let mut habit = StartHabit::learn(&starts);
@@ -172,7 +193,13 @@ impl Hints {
         }
         mean /= total;
         let ln_sd = (square / total - mean * mean).max(0.0).sqrt().max(0.05);
-        (habit, LagScale { scale: round(mean, 12.0).exp(), ln_sd })
+        (
+            habit,
+            LagScale {
+                scale: round(mean, 12.0).exp(),
+                ln_sd,
+            },
+        )
     }
 }
 
@@ -182,12 +209,18 @@ impl Learned {
     /// # Errors
     /// If the readings cannot be read.
     pub fn fit(sources: Sources<'_>, at: UtcMs, without: Without) -> Result<Self> {
-        let teachers: BTreeSet<(String, StageKind)> = teachers(sources.book, at).into_iter().collect();
+        let teachers: BTreeSet<(String, StageKind)> =
+            teachers(sources.book, at).into_iter().collect();
         let hints = Hints::gather(sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
         let (habit, lag) = hints.learn(&BTreeSet::new());
         let past = past_stages(sources, habit, lag.scale, at, without)?;
         let calibration = Calibration::fit(&past);
-        Ok(Self { calibration, habit, lag, usual_yeast: usual_yeasts(sources.book, &teachers, at) })
+        Ok(Self {
+            calibration,
+            habit,
+            lag,
+            usual_yeast: usual_yeasts(sources.book, &teachers, at),
+        })
     }
 }
 
@@ -218,7 +251,13 @@ pub fn past_stages(
     at: UtcMs,
     without: Without,
 ) -> Result<Vec<PastStage>> {
-    let builder = Builder { sources, habit, lag_scale, usual_yeast: None, without };
+    let builder = Builder {
+        sources,
+        habit,
+        lag_scale,
+        usual_yeast: None,
+        without,
+    };
     let mut past = Vec::new();
     for (batch, kind) in teachers(sources.book, at) {
         if let Some(stage) = builder.past(&batch, kind, at)? {
@@ -240,7 +279,11 @@ impl Memory {
     /// If the readings cannot be read.
     pub fn at(&self, sources: Sources<'_>, at: UtcMs, epoch: u64) -> Result<Arc<Learned>> {
         let key = fingerprint(sources.book, at, epoch);
-        let lock = || self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let lock = || {
+            self.0
+                .lock()
+                .unwrap_or_else(std::sync::PoisonError::into_inner)
+        };
         {
             let mut held = lock();
             let turn = held.values().map(|v| v.0).max().unwrap_or(0) + 1;
@@ -254,7 +297,9 @@ impl Memory {
         let turn = held.values().map(|v| v.0).max().unwrap_or(0) + 1;
         held.insert(key, (turn, Arc::clone(&fitted)));
         while held.len() > REMEMBERED {
-            let Some(oldest) = held.iter().min_by_key(|(_, v)| v.0).map(|(k, _)| *k) else { break };
+            let Some(oldest) = held.iter().min_by_key(|(_, v)| v.0).map(|(k, _)| *k) else {
+                break;
+            };
             held.remove(&oldest);
         }
         Ok(fitted)
@@ -278,7 +323,10 @@ fn fingerprint(book: &Book, at: UtcMs, epoch: u64) -> u64 {
             format!("{b:?}").hash(&mut h);
             doughs.insert(b.dough.clone());
         }
-        for m in book.moves.range((batch.clone(), UtcMs(i64::MIN))..=(batch.clone(), at)) {
+        for m in book
+            .moves
+            .range((batch.clone(), UtcMs(i64::MIN))..=(batch.clone(), at))
+        {
             format!("{m:?}").hash(&mut h);
         }
     }
@@ -287,7 +335,9 @@ fn fingerprint(book: &Book, at: UtcMs, epoch: u64) -> u64 {
             format!("{dough:?}").hash(&mut h);
         }
         // The usual dose follows batches begun by then.
-        super::inputs::usual_yeast(book, &d, at).map(f64::to_bits).hash(&mut h);
+        super::inputs::usual_yeast(book, &d, at)
+            .map(f64::to_bits)
+            .hash(&mut h);
     }
     for p in book.places.values() {
         format!("{p:?}").hash(&mut h);

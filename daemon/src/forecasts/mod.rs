@@ -1,6 +1,9 @@
 //! Forecasts: turns the book and the readings into the model's inputs, keeps each proof in
 //! progress up to date, and answers `forecast`, `calibrate` and `backtest`.
 
+// `!(x > 0.0)` sends what is not a number down the refusing branch, on purpose.
+#![allow(clippy::neg_cmp_op_on_partial_ord)]
+
 pub mod air;
 pub mod backtest;
 pub mod document;
@@ -8,6 +11,7 @@ pub mod inputs;
 pub mod learned;
 pub mod live;
 pub mod outlook;
+pub mod running;
 pub mod sentences;
 pub mod source;
 pub mod study;
@@ -81,13 +85,25 @@ pub fn model_sensors(app: &App) -> Result<Vec<String>, StoreError> {
 ///
 /// # Errors
 /// If there is none.
-pub fn forecast(app: &App, batch: &str, at: Option<UtcMs>) -> Result<ForecastDocument, ForecastError> {
+pub fn forecast(
+    app: &App,
+    batch: &str,
+    at: Option<UtcMs>,
+) -> Result<ForecastDocument, ForecastError> {
     let book = app.book();
     let sensors = model_sensors(app)?;
     let readings = source::FromStore(app.store.as_ref());
-    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let sources = air::Sources {
+        book: &book,
+        readings: &readings,
+        model_sensors: &sensors,
+    };
     let moment = at.unwrap_or_else(|| app.clock.now());
-    let by_hand = if at.is_none() { learned::by_hand(app)? } else { None };
+    let by_hand = if at.is_none() {
+        learned::by_hand(app)?
+    } else {
+        None
+    };
     let learned = match by_hand {
         Some(l) => l,
         None => app.live.memory().at(sources, moment, 0)?,
@@ -111,9 +127,19 @@ pub fn view(
     let kind = sources
         .book
         .stage_in_progress(batch, at)
-        .ok_or_else(|| ForecastError::NoStage { batch: batch.to_owned(), at })?
+        .ok_or_else(|| ForecastError::NoStage {
+            batch: batch.to_owned(),
+            at,
+        })?
         .stage;
-    let outlook = outlook::look_ahead(sources, learned, batch, kind, at, inputs::Without::default())?;
+    let outlook = outlook::look_ahead(
+        sources,
+        learned,
+        batch,
+        kind,
+        at,
+        inputs::Without::default(),
+    )?;
     Ok(outlook.view(batch, at, learned, &sources))
 }
 
@@ -125,7 +151,11 @@ pub fn calibrate(app: &App) -> Result<CalibrateDocument, ForecastError> {
     let book = app.book();
     let sensors = model_sensors(app)?;
     let readings = source::FromStore(app.store.as_ref());
-    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let sources = air::Sources {
+        book: &book,
+        readings: &readings,
+        model_sensors: &sensors,
+    };
     let now = app.clock.now();
     let learned = learned::Learned::fit(sources, now, inputs::Without::default())?;
     let before: Vec<CalibratedParameter> = app
@@ -139,7 +169,10 @@ pub fn calibrate(app: &App) -> Result<CalibrateDocument, ForecastError> {
     let parameters: Vec<CalibratedParameter> = named
         .into_iter()
         .map(|p| CalibratedParameter {
-            before: before.iter().find(|b| b.name == p.name).map_or(p.prior, |b| b.after),
+            before: before
+                .iter()
+                .find(|b| b.name == p.name)
+                .map_or(p.prior, |b| b.after),
             name: p.name,
             after: p.value,
             p10: p.p10,
@@ -150,7 +183,11 @@ pub fn calibrate(app: &App) -> Result<CalibrateDocument, ForecastError> {
     let doc = serde_json::json!({ "learned": learned, "parameters": parameters });
     let version = app.store.file_calibration(now, stages, &doc)?;
     app.bus.tell(crate::events::Event::Settings);
-    Ok(CalibrateDocument { version, stages, parameters })
+    Ok(CalibrateDocument {
+        version,
+        stages,
+        parameters,
+    })
 }
 
 /// What the forecasts would have said of every finished stage (the contract's `backtest --json`).
@@ -161,7 +198,11 @@ pub fn backtest(app: &App) -> Result<BacktestDocument, ForecastError> {
     let book = app.book();
     let sensors = model_sensors(app)?;
     let readings = source::FromStore(app.store.as_ref());
-    let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
+    let sources = air::Sources {
+        book: &book,
+        readings: &readings,
+        model_sensors: &sensors,
+    };
     let (points, left_out) = backtest::points(sources, app.clock.now())?;
     Ok(backtest::document(&points, left_out))
 }

@@ -24,7 +24,11 @@ const CURVE_MIN: f64 = 12.0 * 60.0;
 const CURVE_STEP_MIN: f64 = 5.0;
 /// Scenarios of the air: standard deviations from the expected, and weights (the three-point
 /// Gauss-Hermite rule).
-const SCENARIOS: [(f64, f64); 3] = [(0.0, 2.0 / 3.0), (-1.732_050_8, 1.0 / 6.0), (1.732_050_8, 1.0 / 6.0)];
+const SCENARIOS: [(f64, f64); 3] = [
+    (0.0, 2.0 / 3.0),
+    (-1.732_050_8, 1.0 / 6.0),
+    (1.732_050_8, 1.0 / 6.0),
+];
 /// Past its range by so much age (own proposal, a guess).
 const OVER: f64 = 1.2;
 
@@ -49,7 +53,14 @@ pub struct Outlook {
 /// The law with what the house has learned.
 #[must_use]
 pub fn law(learned: &Learned, without: Without) -> RateLaw {
-    RateLaw::new(Cardinal::GAS, if without.tilt { 0.0 } else { learned.calibration.tilt().0 })
+    RateLaw::new(
+        Cardinal::GAS,
+        if without.tilt {
+            0.0
+        } else {
+            learned.calibration.tilt().0
+        },
+    )
 }
 
 /// Looks ahead from `at` in a batch's stage.
@@ -65,12 +76,37 @@ pub fn look_ahead(
     without: Without,
 ) -> Result<Outlook, ForecastError> {
     let law = law(learned, without);
-    let builder = Builder { sources, habit: learned.habit, lag_scale: learned.lag.scale, usual_yeast: Some(&learned.usual_yeast), without };
-    let no_stage = || ForecastError::NoStage { batch: batch.to_owned(), at };
+    let builder = Builder {
+        sources,
+        habit: learned.habit,
+        lag_scale: learned.lag.scale,
+        usual_yeast: Some(&learned.usual_yeast),
+        without,
+    };
+    let no_stage = || ForecastError::NoStage {
+        batch: batch.to_owned(),
+        at,
+    };
     let known = builder.known(batch, kind, at, law)?.ok_or_else(no_stage)?;
-    let mut others: Vec<(Subject, f64, Site)> = Vec::new();
+    let others = others(&builder, learned, batch, kind, at, law)?;
+    Ok(ahead(known, &others, learned, at))
+}
+
+/// What is known of the batch's bulk proof, for its final proof.
+///
+/// # Errors
+/// If the readings cannot be read.
+pub fn others(
+    builder: &Builder<'_>,
+    learned: &Learned,
+    batch: &str,
+    kind: StageKind,
+    at: UtcMs,
+    law: RateLaw,
+) -> Result<Vec<(Subject, f64, Site)>, ForecastError> {
+    let mut others = Vec::new();
     if kind == StageKind::Final
-        && !without.pooling
+        && !builder.without.pooling
         && let Some(bulk) = builder.known(batch, StageKind::Bulk, at, law)?
     {
         let until = bulk.path.now().minute;
@@ -80,8 +116,19 @@ pub fn look_ahead(
         let site = Site::between(prior.mean, prior.sd, after.mean(), after.sd());
         others.push((bulk.subject, warmth, site));
     }
+    Ok(others)
+}
+
+/// Looks ahead from what is known. The work does not grow with the log behind.
+#[must_use]
+pub fn ahead(
+    known: Known,
+    others: &[(Subject, f64, Site)],
+    learned: &Learned,
+    at: UtcMs,
+) -> Outlook {
     let warmth = (known.path.now().dough_c - 27.0) / 10.0;
-    let prior = learned.calibration.expect(&known.subject, warmth, &others);
+    let prior = learned.calibration.expect(&known.subject, warmth, others);
     let posterior = prior.after(&known.path, &known.evidence);
     let now_min = known.minute(at);
     let enough = posterior.quantile(0.9995).exp();
@@ -114,7 +161,15 @@ pub fn look_ahead(
         );
         ahead += step;
     }
-    Ok(Outlook { known, prior, posterior, ready, future, now_min, from_bulk: !others.is_empty() })
+    Outlook {
+        known,
+        prior,
+        posterior,
+        ready,
+        future,
+        now_min,
+        from_bulk: !others.is_empty(),
+    }
 }
 
 impl Outlook {
@@ -130,16 +185,30 @@ impl Outlook {
     }
 
     fn dough_at(&self, minute: f64) -> f64 {
-        if minute <= self.now_min { self.known.path.at(minute).dough_c } else { self.future.at(minute).dough_c }
+        if minute <= self.now_min {
+            self.known.path.at(minute).dough_c
+        } else {
+            self.future.at(minute).dough_c
+        }
     }
 
     fn age_at(&self, minute: f64) -> f64 {
-        if minute <= self.now_min { self.known.path.age_at(minute) } else { self.future.age_at(minute) }
+        if minute <= self.now_min {
+            self.known.path.age_at(minute)
+        } else {
+            self.future.age_at(minute)
+        }
     }
 
     /// The view for rules and pages, with the contract's document.
     #[must_use]
-    pub fn view(&self, batch: &str, at: UtcMs, learned: &Learned, sources: &Sources<'_>) -> ProofView {
+    pub fn view(
+        &self,
+        batch: &str,
+        at: UtcMs,
+        learned: &Learned,
+        sources: &Sources<'_>,
+    ) -> ProofView {
         let quantiles = [0.1, 0.5, 0.9].map(|p| self.ready_at(p).map(|t| t.max(at)));
         let end_min = match quantiles[2] {
             Some(p90) => self.known.minute(p90).min(self.now_min + CURVE_MIN),
@@ -148,7 +217,11 @@ impl Outlook {
         let band = self.posterior.rise_band();
         let quantiles_at = |minute: f64| {
             let [p10, p50, p90] = band.at(self.age_at(minute));
-            Quantiles { p10: tidy(p10, 1e4), p50: tidy(p50, 1e4), p90: tidy(p90, 1e4) }
+            Quantiles {
+                p10: tidy(p10, 1e4),
+                p50: tidy(p50, 1e4),
+                p90: tidy(p90, 1e4),
+            }
         };
         let mut rise_curve = Vec::new();
         let mut dough_curve = Vec::new();
@@ -156,8 +229,14 @@ impl Outlook {
         loop {
             let minute = CURVE_STEP_MIN * k;
             let time = self.known.start.plus_min(minute);
-            rise_curve.push(TimedQuantiles { time, at: quantiles_at(minute) });
-            dough_curve.push(TimedValue { time, value: tidy(self.dough_at(minute), 1e3) });
+            rise_curve.push(TimedQuantiles {
+                time,
+                at: quantiles_at(minute),
+            });
+            dough_curve.push(TimedValue {
+                time,
+                value: tidy(self.dough_at(minute), 1e3),
+            });
             if minute >= end_min {
                 break;
             }
@@ -182,8 +261,15 @@ impl Outlook {
             batch: batch.to_owned(),
             stage: self.known.kind,
             at,
-            ready: ReadyQuantiles { p10: quantiles[0], p50: quantiles[1], p90: quantiles[2] },
-            rise: Rise { now: quantiles_at(self.now_min), curve: rise_curve },
+            ready: ReadyQuantiles {
+                p10: quantiles[0],
+                p50: quantiles[1],
+                p90: quantiles[2],
+            },
+            rise: Rise {
+                now: quantiles_at(self.now_min),
+                curve: rise_curve,
+            },
             dough_temperature: DoughTemperature {
                 now: tidy(self.dough_at(self.now_min), 1e3),
                 curve: dough_curve,
@@ -221,5 +307,9 @@ impl Outlook {
 
 /// Rounded to a few decimals: the digits beyond are noise.
 fn tidy(value: f64, per: f64) -> f64 {
-    if value.is_finite() { (value * per).round() / per } else { 0.0 }
+    if value.is_finite() {
+        (value * per).round() / per
+    } else {
+        0.0
+    }
 }

@@ -8,10 +8,20 @@ use crate::time::UtcMs;
 
 /// The sentences, most weighty first.
 #[must_use]
-pub fn evidence(o: &Outlook, batch: &str, at: UtcMs, learned: &Learned, sources: &Sources<'_>) -> Vec<String> {
+pub fn evidence(
+    o: &Outlook,
+    batch: &str,
+    at: UtcMs,
+    learned: &Learned,
+    sources: &Sources<'_>,
+) -> Vec<String> {
     let known = &o.known;
     let track = &known.track;
-    let proof = if known.kind == StageKind::Bulk { "bulk proof" } else { "final proof" };
+    let proof = if known.kind == StageKind::Bulk {
+        "bulk proof"
+    } else {
+        "final proof"
+    };
     let mut out = Vec::new();
 
     // The dough's own past, or its recipe.
@@ -50,15 +60,24 @@ pub fn evidence(o: &Outlook, batch: &str, at: UtcMs, learned: &Learned, sources:
         out.push("The height sensor's readings follow the rise.".into());
     }
     if !known.evidence.dents.is_empty() {
-        out.push(count(known.evidence.dents.len(), "finger test", "finger tests"));
+        out.push(count(
+            known.evidence.dents.len(),
+            "finger test",
+            "finger tests",
+        ));
     }
     if let Some(last) = known.evidence.looks.iter().copied().reduce(f64::max) {
-        out.push(format!("Somebody looked after {last:.0} min and let it stand."));
+        out.push(format!(
+            "Somebody looked after {last:.0} min and let it stand."
+        ));
     }
 
     // The dough's temperature.
     if known.start_measured {
-        out.push(format!("The dough started at {:.1} °C, measured.", known.start_temperature.mean_c));
+        out.push(format!(
+            "The dough started at {:.1} °C, measured.",
+            known.start_temperature.mean_c
+        ));
     } else if known.kind == StageKind::Final {
         out.push(format!(
             "Nobody measured the dough at the start: {:.1} °C is taken from the end of its bulk proof and the bench.",
@@ -71,14 +90,24 @@ pub fn evidence(o: &Outlook, batch: &str, at: UtcMs, learned: &Learned, sources:
         ));
     }
     if known.dough_readings > 0 {
-        out.push(count(known.dough_readings, "reading of the dough's own temperature", "readings of the dough's own temperature"));
+        out.push(count(
+            known.dough_readings,
+            "reading of the dough's own temperature",
+            "readings of the dough's own temperature",
+        ));
     }
 
     // The air.
     if track.readings == 0 {
         out.push(match usual_of(sources, &track.place, known.start) {
-            Some(c) => format!("No reading of the air in this proof: {c:.1} °C is assumed, as {} usually is.", track.place),
-            None => format!("No reading of the air: {:.0} °C is assumed.", track.stretches.last().map_or(UNKNOWN_AIR_C, |s| s.to_c)),
+            Some(c) => format!(
+                "No reading of the air in this proof: {c:.1} °C is assumed, as {} usually is.",
+                track.place
+            ),
+            None => format!(
+                "No reading of the air: {:.0} °C is assumed.",
+                track.stretches.last().map_or(UNKNOWN_AIR_C, |s| s.to_c)
+            ),
         });
     } else {
         out.push(format!(
@@ -96,14 +125,22 @@ pub fn evidence(o: &Outlook, batch: &str, at: UtcMs, learned: &Learned, sources:
         }
     }
     if track.moves > 0 {
-        out.push(format!("The dough was moved; it stands in {} now.", track.place));
+        out.push(format!(
+            "The dough was moved; it stands in {} now.",
+            track.place
+        ));
     }
     let (now, then) = (track.outlook.now_c, track.outlook.at(60.0, 0.0));
     out.push(match track.kind {
         PlaceKind::Box | PlaceKind::Oven if (then - now).abs() > 0.3 => {
-            format!("{} is still on its way: {then:.1} °C is expected in an hour.", capital(&track.place))
+            format!(
+                "{} is still on its way: {then:.1} °C is expected in an hour.",
+                capital(&track.place)
+            )
         }
-        _ if (then - now).abs() > 0.3 => format!("The air is expected to drift to {then:.1} °C within an hour."),
+        _ if (then - now).abs() > 0.3 => {
+            format!("The air is expected to drift to {then:.1} °C within an hour.")
+        }
         _ => format!("The air is expected to stay near {now:.1} °C."),
     });
     if let Some((low, high)) = learned.calibration.temperatures_c {
@@ -116,7 +153,10 @@ pub fn evidence(o: &Outlook, batch: &str, at: UtcMs, learned: &Learned, sources:
     }
     let alive = known.path.now().alive;
     if alive < 0.95 {
-        out.push(format!("The dough ran hot: about {:.0} % of the yeast is taken to have survived.", alive * 100.0));
+        out.push(format!(
+            "The dough ran hot: about {:.0} % of the yeast is taken to have survived.",
+            alive * 100.0
+        ));
     }
     let _ = (batch, at);
     out
@@ -127,10 +167,16 @@ fn usual_of(sources: &Sources<'_>, place: &str, before: UtcMs) -> Option<f64> {
 }
 
 fn count(n: usize, one: &str, many: &str) -> String {
-    if n == 1 { format!("One {one} counts.") } else { format!("{n} {many} count.") }
+    if n == 1 {
+        format!("One {one} counts.")
+    } else {
+        format!("{n} {many} count.")
+    }
 }
 
 fn capital(text: &str) -> String {
     let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }

@@ -34,7 +34,11 @@ impl<'a> Fitted<'a> {
         stages: &[(String, StageKind)],
         without: Without,
     ) -> Result<Self> {
-        let sources = Sources { book, readings, model_sensors: &[] };
+        let sources = Sources {
+            book,
+            readings,
+            model_sensors: &[],
+        };
         let chosen: BTreeSet<&(String, StageKind)> = stages.iter().collect();
         let until = book
             .stages
@@ -43,9 +47,17 @@ impl<'a> Fitted<'a> {
             .filter_map(|(_, s)| s.end)
             .max()
             .unwrap_or(UtcMs(i64::MIN / 2));
-        let hints = Hints::gather(sources, until, &|batch, kind| chosen.contains(&(batch.to_owned(), kind)))?;
+        let hints = Hints::gather(sources, until, &|batch, kind| {
+            chosen.contains(&(batch.to_owned(), kind))
+        })?;
         let (habit, lag) = hints.learn(&BTreeSet::new());
-        let builder = Builder { sources, habit, lag_scale: lag.scale, usual_yeast: None, without };
+        let builder = Builder {
+            sources,
+            habit,
+            lag_scale: lag.scale,
+            usual_yeast: None,
+            without,
+        };
         let mut past = Vec::new();
         for (batch, kind) in stages {
             if let Some(stage) = builder.past(batch, *kind, until)? {
@@ -59,7 +71,16 @@ impl<'a> Fitted<'a> {
         } else {
             Calibration::fit(&past)
         };
-        Ok(Self { sources, learned: Learned { calibration, habit, lag, usual_yeast: usual_yeasts(book, stages, until) }, without })
+        Ok(Self {
+            sources,
+            learned: Learned {
+                calibration,
+                habit,
+                lag,
+                usual_yeast: usual_yeasts(book, stages, until),
+            },
+            without,
+        })
     }
 
     /// What was learned.

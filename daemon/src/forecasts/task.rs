@@ -4,18 +4,22 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::broadcast::error::{RecvError, TryRecvError};
 use tokio::task::JoinSet;
 
-use super::inputs::Without;
-use super::{ForecastError, ProofView, air, learned, model_sensors, outlook, source};
+use super::running::Running;
+use super::{ForecastError, ProofView, air, learned, model_sensors, source};
 use crate::app::App;
 use crate::events::Event;
+use crate::store::StoredReading;
 
 /// Without news a forecast is redone this often, of the clock's time: what was ahead has passed.
 const EVERY: Duration = Duration::from_secs(30);
 /// After news, wait so long for more of it: a burst of readings is one piece of news.
 const SETTLE: Duration = Duration::from_millis(120);
+
+/// Events one round takes up; a longer burst is taken up in the next.
+const BURST: usize = 1024;
 
 /// Keeps `app.live` up to date until the daemon stops.
 pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) {
@@ -25,68 +29,144 @@ pub fn start(app: &Arc<App>, rooms: &mut JoinSet<()>) {
 
 async fn run(app: Arc<App>) {
     let mut bus = app.bus.listen();
+    let mut proofs = Proofs::default();
+    let mut news: Vec<Arc<[StoredReading]>> = Vec::new();
     loop {
         let again = Arc::clone(&app);
-        match tokio::task::spawn_blocking(move || refresh(&again)).await {
-            Ok(Ok(())) => {}
-            Ok(Err(error)) => tracing::warn!(%error, "the forecasts could not be redone; they are tried again"),
-            Err(error) => tracing::error!(%error, "redoing the forecasts failed; they are tried again"),
+        let readings = std::mem::take(&mut news);
+        let before = std::mem::take(&mut proofs);
+        let done = tokio::task::spawn_blocking(move || {
+            let mut proofs = before;
+            let result = proofs.refresh(&again, &readings);
+            (proofs, result)
+        });
+        match done.await {
+            Ok((kept, result)) => {
+                proofs = kept;
+                if let Err(error) = result {
+                    proofs = Proofs::default();
+                    tracing::warn!(%error, "the forecasts could not be redone; they are tried again");
+                }
+            }
+            Err(error) => {
+                tracing::error!(%error, "redoing the forecasts failed; they are tried again")
+            }
         }
         // Until there is news, or it is time anyway.
         let wait = app.clock.real(EVERY).max(SETTLE);
-        let news = async {
+        let first = async {
             loop {
                 match bus.recv().await {
-                    Ok(Event::Readings(_) | Event::Book | Event::Settings) | Err(RecvError::Lagged(_)) => return true,
-                    Ok(_) => {}
-                    Err(RecvError::Closed) => return false,
+                    Ok(event) => {
+                        if concerns(&event) {
+                            return Some(Ok(event));
+                        }
+                    }
+                    Err(RecvError::Lagged(_)) => return Some(Err(())),
+                    Err(RecvError::Closed) => return None,
                 }
             }
         };
+        let mut events = Vec::new();
         tokio::select! {
             () = app.stop.cancelled() => return,
-            more = news => if !more { return },
+            event = first => match event {
+                Some(event) => events.push(event),
+                None => return,
+            },
             () = tokio::time::sleep(wait) => {}
         }
         tokio::select! {
             () = app.stop.cancelled() => return,
             () = tokio::time::sleep(SETTLE) => {}
         }
-        // What came meanwhile is covered by the next round.
-        while let Ok(event) = bus.try_recv() {
-            drop(event);
+        // The rest of the burst, up to what one round takes; the others wait in the bus.
+        while events.len() < BURST {
+            match bus.try_recv() {
+                Ok(event) => events.push(Ok(event)),
+                Err(TryRecvError::Lagged(_)) => events.push(Err(())),
+                Err(TryRecvError::Empty | TryRecvError::Closed) => break,
+            }
+        }
+        for event in events {
+            match event {
+                Ok(Event::Readings(readings)) => news.push(readings),
+                Ok(Event::Book | Event::Settings) | Err(()) => proofs.read_all_again(),
+                Ok(_) => {}
+            }
         }
     }
 }
 
-/// Redoes the view of every proof in progress.
-fn refresh(app: &App) -> Result<(), ForecastError> {
-    let book = app.book();
-    let now = app.clock.now();
-    let running: Vec<_> = book.in_progress(now).map(|s| (s.batch.clone(), s.stage)).collect();
-    let mut views: BTreeMap<String, Arc<ProofView>> = BTreeMap::new();
-    if !running.is_empty() {
-        let sensors = model_sensors(app)?;
-        let readings = source::FromStore(app.store.as_ref());
-        let sources = air::Sources { book: &book, readings: &readings, model_sensors: &sensors };
-        let learned = match learned::by_hand(app)? {
-            Some(l) => l,
-            None => app.live.memory().at(sources, now, 0)?,
-        };
-        for (batch, kind) in running {
-            match outlook::look_ahead(sources, &learned, &batch, kind, now, Without::default()) {
-                Ok(o) => {
-                    views.insert(batch.clone(), Arc::new(o.view(&batch, now, &learned, &sources)));
+fn concerns(event: &Event) -> bool {
+    matches!(event, Event::Readings(_) | Event::Book | Event::Settings)
+}
+
+/// The proofs in progress, between rounds.
+#[derive(Default)]
+struct Proofs {
+    running: BTreeMap<String, Running>,
+}
+
+impl Proofs {
+    fn read_all_again(&mut self) {
+        self.running.clear();
+    }
+
+    /// Redoes the view of every proof in progress.
+    fn refresh(&mut self, app: &App, news: &[Arc<[StoredReading]>]) -> Result<(), ForecastError> {
+        let book = app.book();
+        let now = app.clock.now();
+        let mut views: BTreeMap<String, Arc<ProofView>> = BTreeMap::new();
+        let in_progress: Vec<_> = book
+            .in_progress(now)
+            .map(|s| (s.batch.clone(), s.stage))
+            .collect();
+        self.running
+            .retain(|batch, _| in_progress.iter().any(|(b, _)| b == batch));
+        if !in_progress.is_empty() {
+            let sensors = model_sensors(app)?;
+            let readings = source::FromStore(app.store.as_ref());
+            let sources = air::Sources {
+                book: &book,
+                readings: &readings,
+                model_sensors: &sensors,
+            };
+            let learned = match learned::by_hand(app)? {
+                Some(l) => l,
+                None => app.live.memory().at(sources, now, 0)?,
+            };
+            for (batch, kind) in in_progress {
+                let mut kept = self
+                    .running
+                    .remove(&batch)
+                    .filter(|r| r.rests_on(&learned) && !r.is_stale(now));
+                if let Some(running) = &mut kept
+                    && !news
+                        .iter()
+                        .flat_map(|n| n.iter())
+                        .all(|r| r.time > now || running.take(r))
+                {
+                    kept = None;
                 }
-                Err(ForecastError::NoStage { .. } | ForecastError::NoBatch(_)) => {}
-                Err(error) => return Err(error),
+                let running = match kept {
+                    Some(running) => running,
+                    None => match Running::read(sources, &learned, &batch, kind, now) {
+                        Ok(running) => running,
+                        Err(ForecastError::NoStage { .. } | ForecastError::NoBatch(_)) => continue,
+                        Err(error) => return Err(error),
+                    },
+                };
+                let view = running.outlook(now).view(&batch, now, &learned, &sources);
+                views.insert(batch.clone(), Arc::new(view));
+                self.running.insert(batch, running);
             }
         }
+        let told: Vec<String> = views.keys().cloned().collect();
+        app.live.replace(views);
+        for batch in told {
+            app.bus.tell(Event::Forecast(batch));
+        }
+        Ok(())
     }
-    let told: Vec<String> = views.keys().cloned().collect();
-    app.live.replace(views);
-    for batch in told {
-        app.bus.tell(Event::Forecast(batch));
-    }
-    Ok(())
 }

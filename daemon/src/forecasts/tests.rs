@@ -37,17 +37,28 @@ pub(super) fn bench(lines: &str) -> Bench {
             r => records.push(r),
         }
     }
-    Bench { book: Book::from_records(records), readings: InMemory::new(readings) }
+    Bench {
+        book: Book::from_records(records),
+        readings: InMemory::new(readings),
+    }
 }
 
 impl Bench {
     pub fn sources(&self) -> Sources<'_> {
-        Sources { book: &self.book, readings: &self.readings, model_sensors: &[] }
+        Sources {
+            book: &self.book,
+            readings: &self.readings,
+            model_sensors: &[],
+        }
     }
 
     pub fn forecast(&self, at: &str) -> ForecastDocument {
-        let learned = Memory::default().at(self.sources(), t(at), 0).expect("no store");
-        view(self.sources(), &learned, "2026-0001", t(at)).expect("in progress").document
+        let learned = Memory::default()
+            .at(self.sources(), t(at), 0)
+            .expect("no store");
+        view(self.sources(), &learned, "2026-0001", t(at))
+            .expect("in progress")
+            .document
     }
 }
 
@@ -74,32 +85,51 @@ fn at_the_recipe_s_temperature_it_takes_the_recipe_s_time() {
     let b = bench(&format!("{KITCHEN}{}", air("shelf", -30, 20, |_| 24.0)));
     let [p10, p50, p90] = minutes(&b.forecast("08:20"));
     assert!((p50 - 90.0).abs() < 2.0, "{p50}");
-    assert!(p10 < 75.0 && p90 > 108.0 && p10 > 40.0 && p90 < 150.0, "{p10} {p90}");
+    assert!(
+        p10 < 75.0 && p90 > 108.0 && p10 > 40.0 && p90 < 150.0,
+        "{p10} {p90}"
+    );
 }
 
 #[test]
 fn warmth_shortens_it_by_the_law_along_the_dough_not_the_air() {
     // A step to 30 °C at 30 min: by the published law the rest goes 1.36 times as fast once the
     // dough is there, but 0.6 kg of dough lags by about two hours.
-    let b = bench(&format!("{KITCHEN}{}", air("shelf", -30, 60, |m| if m < 30.0 { 24.0 } else { 30.0 })));
+    let b = bench(&format!(
+        "{KITCHEN}{}",
+        air("shelf", -30, 60, |m| if m < 30.0 { 24.0 } else { 30.0 })
+    ));
     let [_, p50, _] = minutes(&b.forecast("09:00"));
     let law = RateLaw::default();
     let at_once = 30.0 + 60.0 * law.rate(24.0) / law.rate(30.0);
-    assert!(p50 < 88.0 && p50 > at_once + 3.0, "{p50}, at once {at_once}");
+    assert!(
+        p50 < 88.0 && p50 > at_once + 3.0,
+        "{p50}, at once {at_once}"
+    );
     let warm = b.forecast("09:00").dough_temperature.now;
     assert!((24.8..27.0).contains(&warm), "{warm}");
 }
 
 #[test]
 fn a_move_takes_the_new_place_s_air() {
-    let moved = r#"{"record":"move","batch":"2026-0001","time":"2026-02-01T08:30:00Z","place":"crate"}"#;
-    let all = format!("{KITCHEN}{moved}\n{}{}", air("shelf", -30, 60, |_| 20.0), air("crate", -30, 60, |_| 32.0));
+    let moved =
+        r#"{"record":"move","batch":"2026-0001","time":"2026-02-01T08:30:00Z","place":"crate"}"#;
+    let all = format!(
+        "{KITCHEN}{moved}\n{}{}",
+        air("shelf", -30, 60, |_| 20.0),
+        air("crate", -30, 60, |_| 32.0)
+    );
     let stayed = bench(&format!("{KITCHEN}{}", air("shelf", -30, 60, |_| 20.0)));
     let went = bench(&all);
     assert!(minutes(&went.forecast("09:00"))[1] + 10.0 < minutes(&stayed.forecast("09:00"))[1]);
     // Before the move both say the same.
     assert_eq!(went.forecast("08:20").ready, stayed.forecast("08:20").ready);
-    assert!(went.forecast("09:00").evidence.iter().any(|e| e.contains("moved")));
+    assert!(
+        went.forecast("09:00")
+            .evidence
+            .iter()
+            .any(|e| e.contains("moved"))
+    );
 }
 
 #[test]
@@ -107,13 +137,22 @@ fn without_a_reading_the_contract_s_24_degrees_are_assumed_and_said() {
     let b = bench(KITCHEN);
     let f = b.forecast("08:20");
     assert!((minutes(&f)[1] - 90.0).abs() < 3.0, "{:?}", minutes(&f));
-    assert!(f.assumed_air_temperature.iter().all(|p| (p.value - 24.0).abs() < 3.1));
-    assert!(f.evidence.iter().any(|e| e.contains("No reading of the air: 24 °C is assumed")));
+    assert!(
+        f.assumed_air_temperature
+            .iter()
+            .all(|p| (p.value - 24.0).abs() < 3.1)
+    );
+    assert!(
+        f.evidence
+            .iter()
+            .any(|e| e.contains("No reading of the air: 24 °C is assumed"))
+    );
 }
 
 #[test]
 fn a_gap_drifts_towards_the_room_and_is_named() {
-    let moved = r#"{"record":"move","batch":"2026-0001","time":"2026-02-01T08:01:00Z","place":"crate"}"#;
+    let moved =
+        r#"{"record":"move","batch":"2026-0001","time":"2026-02-01T08:01:00Z","place":"crate"}"#;
     let b = bench(&format!(
         "{KITCHEN}{moved}\n{}{}",
         air("shelf", -30, 120, |_| 18.0),
@@ -129,7 +168,9 @@ fn a_gap_drifts_towards_the_room_and_is_named() {
 fn observations_move_it_and_ready_is_never_before_now() {
     let readings = air("shelf", -30, 200, |_| 24.0);
     let rise = |y: f64| {
-        format!("{{\"record\":\"observation\",\"batch\":\"2026-0001\",\"time\":\"2026-02-01T08:45:00Z\",\"kind\":\"rise\",\"rise\":{y}}}\n")
+        format!(
+            "{{\"record\":\"observation\",\"batch\":\"2026-0001\",\"time\":\"2026-02-01T08:45:00Z\",\"kind\":\"rise\",\"rise\":{y}}}\n"
+        )
     };
     let fast = bench(&format!("{KITCHEN}{}{readings}", rise(0.75)));
     let slow = bench(&format!("{KITCHEN}{}{readings}", rise(0.1)));
@@ -137,7 +178,10 @@ fn observations_move_it_and_ready_is_never_before_now() {
     let late = fast.forecast("11:00");
     assert!(late.ready.p10 >= Some(t("11:00")) && late.ready.p90 >= late.ready.p10);
     let now = fast.forecast("08:50").rise.now;
-    assert!(now.p10 < 0.85 && now.p90 > 0.65 && now.p10 <= now.p50 && now.p50 <= now.p90, "{now:?}");
+    assert!(
+        now.p10 < 0.85 && now.p90 > 0.65 && now.p10 <= now.p50 && now.p50 <= now.p90,
+        "{now:?}"
+    );
 }
 
 #[test]
@@ -168,26 +212,38 @@ fn what_comes_later_changes_nothing() {
 {"record":"stage","batch":"2026-0002","stage":"bulk","start":"2026-02-01T08:45:00Z","end":"2026-02-01T09:20:00Z","outcome":"ready"}
 "#;
     let a = bench(&before).forecast("08:40");
-    let b = bench(&format!("{before}{later}{}{}", air("shelf", 41, 300, |_| 31.0), air("crate", 41, 300, |_| 31.0)))
-        .forecast("08:40");
+    let b = bench(&format!(
+        "{before}{later}{}{}",
+        air("shelf", 41, 300, |_| 31.0),
+        air("crate", 41, 300, |_| 31.0)
+    ))
+    .forecast("08:40");
     assert_eq!(a, b);
 }
 
 #[test]
 fn what_was_learned_reads_back() {
     let b = bench(KITCHEN);
-    let learned = Learned::fit(b.sources(), t("09:00"), super::inputs::Without::default()).expect("no store");
+    let learned =
+        Learned::fit(b.sources(), t("09:00"), super::inputs::Without::default()).expect("no store");
     let text = serde_json::to_string(&learned).expect("writes");
-    assert_eq!(serde_json::from_str::<Learned>(&text).expect("reads"), learned);
+    assert_eq!(
+        serde_json::from_str::<Learned>(&text).expect("reads"),
+        learned
+    );
 }
 
 /// Some finished bakes of the kitchen's dough before the one in progress: each takes `minutes` at 24 °C.
 fn history(minutes: &[f64]) -> String {
     let mut out = String::new();
     for (i, m) in minutes.iter().enumerate() {
-        let start = UtcMs::parse("2026-01-05T08:00:00Z").expect("a time").plus_min(1440.0 * i as f64);
+        let start = UtcMs::parse("2026-01-05T08:00:00Z")
+            .expect("a time")
+            .plus_min(1440.0 * i as f64);
         let id = format!("2025-{i:04}");
-        out += &format!("{{\"record\":\"batch\",\"id\":\"{id}\",\"dough\":\"plum braid\",\"place\":\"shelf\"}}\n");
+        out += &format!(
+            "{{\"record\":\"batch\",\"id\":\"{id}\",\"dough\":\"plum braid\",\"place\":\"shelf\"}}\n"
+        );
         out += &format!(
             "{{\"record\":\"stage\",\"batch\":\"{id}\",\"stage\":\"bulk\",\"start\":\"{start}\",\"end\":\"{}\",\"outcome\":\"ready\",\"dough_temperature\":24}}\n",
             start.plus_min(*m)
@@ -205,12 +261,19 @@ fn history(minutes: &[f64]) -> String {
 #[test]
 fn finished_bakes_move_it_and_narrow_it() {
     let times = [131.0, 128.0, 135.0, 126.0, 133.0, 129.0];
-    let b = bench(&format!("{KITCHEN}{}{}", history(&times), air("shelf", -30, 20, |_| 24.0)));
+    let b = bench(&format!(
+        "{KITCHEN}{}{}",
+        history(&times),
+        air("shelf", -30, 20, |_| 24.0)
+    ));
     let a = bench(&format!("{KITCHEN}{}", air("shelf", -30, 20, |_| 24.0)));
     let ([l, m, h], [l0, _, h0]) = (minutes(&b.forecast("08:20")), minutes(&a.forecast("08:20")));
     // The looks that ended them came some minutes after the doughs were ready.
     assert!((112.0..131.0).contains(&m), "{m}");
-    assert!((h - l) / m < 0.8 * (h0 - l0) / 90.0, "{l} {h} against {l0} {h0}");
+    assert!(
+        (h - l) / m < 0.8 * (h0 - l0) / 90.0,
+        "{l} {h} against {l0} {h0}"
+    );
 }
 
 #[test]
@@ -220,9 +283,16 @@ fn what_is_not_to_be_learned_teaches_nothing() {
     for (from, to) in [
         ("\"outcome\":\"ready\"", "\"outcome\":\"unknown\""),
         ("\"outcome\":\"ready\"", "\"outcome\":\"abandoned\""),
-        ("\"place\":\"shelf\"}", "\"place\":\"shelf\",\"learn\":false}"),
+        (
+            "\"place\":\"shelf\"}",
+            "\"place\":\"shelf\",\"learn\":false}",
+        ),
     ] {
-        let b = bench(&format!("{KITCHEN}{}{}", long.replace(from, to), air("shelf", -30, 20, |_| 24.0)));
+        let b = bench(&format!(
+            "{KITCHEN}{}{}",
+            long.replace(from, to),
+            air("shelf", -30, 20, |_| 24.0)
+        ));
         assert_eq!(b.forecast("08:20").ready, plain.ready, "{to}");
     }
 }
@@ -236,9 +306,14 @@ fn a_split_batch_shares_its_parent_s_bulk_proof() {
 "#;
     let alone = split.replace(",\"from\":\"2026-0001\"", "");
     let ask = |lines: &str| {
-        let b = bench(&format!("{KITCHEN}{lines}{}", air("shelf", -30, 80, |_| 24.0)));
+        let b = bench(&format!(
+            "{KITCHEN}{lines}{}",
+            air("shelf", -30, 80, |_| 24.0)
+        ));
         let learned = Learned::default();
-        view(b.sources(), &learned, "2026-0002", t("09:15")).expect("in progress").document
+        view(b.sources(), &learned, "2026-0002", t("09:15"))
+            .expect("in progress")
+            .document
     };
     // The bulk proof went a quarter quicker than the recipe says: the final one is expected to be quick too.
     let (with, without) = (ask(split), ask(&alone));
@@ -256,22 +331,80 @@ fn the_back_test_judges_ready_stages_and_leaves_the_batch_out() {
     let now = t("08:00");
     let (points, left_out) = super::backtest::points(b.sources(), now).expect("no store");
     let d = super::backtest::document(&points, left_out);
-    assert_eq!((d.overall.n, d.by_stage.bulk.n, d.by_stage.final_.n, d.left_out), (15, 15, 0, 1));
+    assert_eq!(
+        (
+            d.overall.n,
+            d.by_stage.bulk.n,
+            d.by_stage.final_.n,
+            d.left_out
+        ),
+        (15, 15, 0, 1)
+    );
     assert_eq!(d.by_stage.final_.coverage, None);
     // The wall clock by hand: mean of the other four.
-    let first = points.iter().find(|p| p.batch == "2025-0000").expect("judged");
+    let first = points
+        .iter()
+        .find(|p| p.batch == "2025-0000")
+        .expect("judged");
     assert!((first.clock.expect("others") - (100.0 + 92.0 + 105.0 + 97.0) / 4.0).abs() < 1e-9);
     assert!((first.doubling.expect("others") - first.clock.expect("others")).abs() < 1e-6);
     // Its own end changes nothing of what would have been said at the same moment.
     let learned = |lines: &str| {
         let b = bench(lines);
         let (points, _) = super::backtest::points(b.sources(), now).expect("no store");
-        let p = points.iter().find(|p| p.batch == "2025-0000" && p.share == 0.5).expect("judged").clone();
+        let p = points
+            .iter()
+            .find(|p| p.batch == "2025-0000" && p.share == 0.5)
+            .expect("judged")
+            .clone();
         (p.quantiles, p.took_min)
     };
     let (q1, took1) = learned(&lines);
     let (q2, took2) = learned(&lines.replace("2026-01-05T09:35:00Z", "2026-01-05T09:36:00Z"));
     assert!((took2 - took1 - 1.0).abs() < 1e-9);
     // Asked half a minute later, nothing more.
-    assert!(q1.iter().zip(q2).all(|(a, b)| (a - b).abs() < 0.7), "{q1:?} {q2:?}");
+    assert!(
+        q1.iter().zip(q2).all(|(a, b)| (a - b).abs() < 0.7),
+        "{q1:?} {q2:?}"
+    );
+}
+
+#[test]
+fn reading_by_reading_gives_what_the_whole_log_gives() {
+    use super::running::Running;
+    use crate::store::StoredReading;
+    use std::sync::Arc;
+    let wave = |m: f64| 23.0 + 3.0 * (m / 40.0).sin() + 0.1 * (m * 7.0).sin();
+    let whole = bench(&format!("{KITCHEN}{}", air("shelf", -30, 80, wave)));
+    let learned = Arc::new(Learned::default());
+    let kind = crate::batches::record::StageKind::Bulk;
+    let mut running = Running::read(whole.sources(), &learned, "2026-0001", kind, t("08:10"))
+        .expect("in progress");
+    for m in 11..=80 {
+        let time = t("08:00").plus_min(f64::from(m));
+        let reading = StoredReading {
+            time,
+            arrived: time,
+            sensor: "shelf".into(),
+            quantity: crate::batches::record::Quantity::AirTemperature,
+            value: wave(f64::from(m)),
+            raw: None,
+            kept_out: None,
+            place: Some("shelf".into()),
+            batch: None,
+        };
+        assert!(running.take(&reading));
+    }
+    let by_one = running
+        .outlook(t("09:20"))
+        .view("2026-0001", t("09:20"), &learned, &whole.sources())
+        .document;
+    let at_once = view(whole.sources(), &learned, "2026-0001", t("09:20"))
+        .expect("in progress")
+        .document;
+    for (a, b) in minutes(&by_one).iter().zip(minutes(&at_once)) {
+        assert!((a - b).abs() < 0.05, "{a} {b}");
+    }
+    assert!((by_one.dough_temperature.now - at_once.dough_temperature.now).abs() < 0.01);
+    assert_eq!(by_one.evidence, at_once.evidence);
 }

@@ -14,6 +14,9 @@ use crate::time::{MINUTE_MS, UtcMs};
 
 /// Further ahead of the clock than this is no reading of now (Prometheus refuses at the same bound).
 pub const AHEAD_MS: i64 = 10 * MINUTE_MS;
+/// A clock before this (2025-01-01) was never set: a machine without a battery boots in 1970. What
+/// arrives then is marked; what brings its own time is not judged by that clock.
+const CLOCK_SET_FROM: UtcMs = UtcMs(1_735_689_600_000);
 /// Neighbours further apart than this say nothing about each other.
 const NEIGHBOUR_MS: i64 = 15 * MINUTE_MS;
 /// Readings that come later than this after their time are not live: no neighbours are asked.
@@ -109,7 +112,8 @@ impl Gate {
         let key = (sensor.to_owned(), quantity);
         let series = self.0.entry(key).or_default();
         let backlog = !c.own_time && series.is_backlog(&c);
-        if !backlog && !c.retained && !(c.own_time && c.is_late()) {
+        let late = c.own_time && c.is_late();
+        if !(backlog || c.retained || late) {
             series.gaps.arrived(c.arrived);
         }
         let verdict = series.judge(quantity, &c, backlog);
@@ -209,7 +213,8 @@ impl Series {
             kept_out: Some(reason),
             release: None,
         };
-        if c.time.0 > c.arrived.0.saturating_add(AHEAD_MS) {
+        let clock_set = c.arrived >= CLOCK_SET_FROM;
+        if clock_set && c.time.0 > c.arrived.0.saturating_add(AHEAD_MS) {
             return held(KeptOut::Future);
         }
         if self.is_fault_value(quantity, c) {
@@ -218,7 +223,7 @@ impl Series {
         if !range(quantity).contains(&c.value) || !range(quantity).contains(&c.raw) {
             return held(KeptOut::OutOfRange);
         }
-        if backlog {
+        if backlog || !(clock_set || c.own_time) {
             return held(KeptOut::UnknownTime);
         }
         self.against_neighbours(quantity, c)

@@ -2,15 +2,18 @@
 
 use super::*;
 
+/// 2026-01-09T23:06:40Z.
+const START: i64 = 1_768_000_000_000;
+
 /// Judges readings every 30 s, live.
 fn judged(quantity: Quantity, values: &[f64]) -> Vec<Option<KeptOut>> {
     let mut gate = Gate::default();
     let mut out: Vec<Option<KeptOut>> = Vec::new();
     for (i, value) in values.iter().enumerate() {
-        let time = UtcMs(1_000_000 + 30_000 * i as i64);
+        let time = UtcMs(START + 30_000 * i as i64);
         let verdict = gate.judge("s", quantity, live(time, *value));
         if let Some(release) = verdict.release {
-            out[((release.0 - 1_000_000) / 30_000) as usize] = None;
+            out[((release.0 - START) / 30_000) as usize] = None;
         }
         out.push(verdict.kept_out);
     }
@@ -93,7 +96,7 @@ fn absurd_values_are_out_of_range_and_air_may_be_an_oven() {
 #[test]
 fn ten_minutes_ahead_is_the_bound() {
     let mut gate = Gate::default();
-    let arrived = UtcMs(10_000_000);
+    let arrived = UtcMs(START);
     let mut at = |ahead_min: i64| {
         let c = Candidate {
             own_time: true,
@@ -115,7 +118,7 @@ fn a_backlog_without_times_is_marked_until_the_usual_pace_returns() {
         let c = Candidate {
             resumed,
             own_time,
-            ..live(UtcMs(at_ms), 24.0)
+            ..live(UtcMs(START + at_ms), 24.0)
         };
         gate.judge("s", Quantity::AirTemperature, c).kept_out
     };
@@ -143,10 +146,10 @@ fn late_readings_are_not_compared_with_neighbours() {
         let mut verdicts = vec![None; order.len()];
         for i in order {
             let c = Candidate {
-                arrived: UtcMs(9_000_000),
+                arrived: UtcMs(START + 9_000_000),
                 own_time: true,
                 ..live(
-                    UtcMs(1_000_000 * *i as i64),
+                    UtcMs(START + 1_000_000 * *i as i64),
                     if i % 2 == 0 { 24.0 } else { 40.0 },
                 )
             };
@@ -155,4 +158,19 @@ fn late_readings_are_not_compared_with_neighbours() {
         verdicts
     };
     assert_eq!(judge_all(&[0, 1, 2, 3, 4]), judge_all(&[3, 1, 4, 2, 0]));
+}
+
+#[test]
+fn a_clock_that_was_never_set_marks_what_arrives_and_judges_no_other_time() {
+    let mut gate = Gate::default();
+    let booted = UtcMs(40_000);
+    let bare = gate.judge("bare", Quantity::AirTemperature, live(booted, 24.0));
+    assert_eq!(bare.kept_out, Some(KeptOut::UnknownTime));
+    let timed = Candidate {
+        own_time: true,
+        arrived: booted,
+        ..live(UtcMs(START), 24.0)
+    };
+    let timed = gate.judge("timed", Quantity::AirTemperature, timed);
+    assert_eq!(timed.kept_out, None);
 }

@@ -16,6 +16,7 @@ pub mod payload;
 pub mod publisher;
 pub mod session;
 pub mod topic;
+pub mod visit;
 pub mod writer;
 
 use std::sync::Arc;
@@ -158,7 +159,7 @@ async fn take_up_changes(app: Arc<App>) {
 /// Tries the broker the configuration names: its name and what became of it. Sends nothing.
 pub async fn check(config: &Config) -> Vec<(String, Result<String, String>)> {
     let result = match &config.mqtt.broker {
-        Some(url) => outside::check(config, &url.0).await,
+        Some(url) => visit::check(config, &url.0).await,
         None => embedded::check(config).await,
     };
     vec![("mqtt".to_owned(), result)]

@@ -16,13 +16,12 @@ use tokio::sync::mpsc;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::link::{Happening, Link, LinkError, Sender, Settings, Version};
+use super::link::{Happening, Link, Sender, Settings, Version};
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Message};
-use super::{IngestError, digest, heard, payload};
+use super::{IngestError, digest};
 use crate::app::App;
-use crate::config::Config;
 use crate::config::mqtt::BrokerUrl;
 use crate::store::Packet;
 use crate::time::UtcMs;
@@ -41,8 +40,6 @@ const ABSENCE_MS: i64 = 10_000;
 const ACK_AGAIN: Duration = Duration::from_millis(1);
 /// How long stopping waits for the last acknowledgements.
 const STOP_WITHIN: Duration = Duration::from_secs(2);
-/// How long `check` waits for the broker.
-const CHECK_WITHIN: Duration = Duration::from_secs(8);
 /// An unreachable broker is written about in the log once in this long.
 const SAY_AGAIN: Duration = Duration::from_secs(60);
 
@@ -123,7 +120,7 @@ pub(super) fn start(
         others: vec![
             tokio::spawn(acknowledge(acks_received, open)),
             tokio::spawn(manager.run(happenings, outgoing)),
-            tokio::spawn(listen(Arc::clone(app), settings)),
+            tokio::spawn(super::visit::listen(Arc::clone(app), settings)),
         ],
         stop,
     })
@@ -438,132 +435,6 @@ impl Manager {
             Err(why) => {
                 let _ = message.done.send(Err(why.into()));
             }
-        }
-    }
-}
-
-/// Listens for topics that nothing claims while someone asks for it: a connection of its own
-/// without a session, so that no reading ever comes twice.
-async fn listen(app: Arc<App>, settings: Settings) {
-    let mut asked = app.board.watch_listening();
-    loop {
-        let until = *asked.borrow_and_update();
-        if app.clock.now() >= until {
-            if asked.changed().await.is_err() {
-                return;
-            }
-            continue;
-        }
-        let id = super::session::random_id();
-        let mut link = Link::listener(&settings, &id);
-        loop {
-            let left = until.0.saturating_sub(app.clock.now().0);
-            let Ok(left) = u64::try_from(left) else { break };
-            if left == 0 {
-                break;
-            }
-            let wait = app.clock.real(Duration::from_millis(left));
-            tokio::select! {
-                changed = asked.changed() => {
-                    if changed.is_err() {
-                        return;
-                    }
-                    break;
-                }
-                () = tokio::time::sleep(wait) => break,
-                polled = link.poll() => match polled {
-                    Ok(Happening::Connected { .. }) => {
-                        link.sender().listen_to_all();
-                    }
-                    Ok(Happening::Message(m)) => unclaimed(&app, &m),
-                    Ok(_) => {}
-                    Err(_) => {
-                        tokio::time::sleep(Duration::from_millis(*AGAIN_MS.start())).await;
-                    }
-                },
-            }
-        }
-    }
-}
-
-fn unclaimed(app: &App, message: &super::link::Delivered) {
-    let mappings = app.board.mappings();
-    let body = payload::Body::parse(&message.payload);
-    let mut claimed: Option<Vec<String>> = None;
-    for (mapping, _) in mappings.claiming(&message.topic) {
-        if body
-            .measured(&mapping.spec)
-            .is_ok_and(|found| !found.is_empty())
-        {
-            let pointer = mapping.spec.pointer.clone().unwrap_or_default();
-            claimed.get_or_insert_default().push(pointer);
-        }
-    }
-    if message.topic.starts_with(super::intake::OWN_TOPICS) {
-        return;
-    }
-    let new = heard::note(
-        &app.board,
-        &message.topic,
-        &message.payload,
-        app.clock.now(),
-        message.retained,
-        claimed.as_deref(),
-    );
-    if new {
-        app.bus.tell(crate::events::Event::Sensors);
-    }
-}
-
-/// Connects once, without a session, and asks for the configured topics.
-pub(super) async fn check(config: &Config, url: &str) -> Result<String, String> {
-    config.mqtt.check()?;
-    let url = BrokerUrl::parse(url)?;
-    let settings = Settings::new(&url, config.mqtt.ca_file.as_deref())?;
-    let filters: Vec<String> = config.sensor.iter().map(|s| s.topic.clone()).collect();
-    let tried = async {
-        let mut why = String::new();
-        for version in [Version::Five, Version::Three] {
-            match check_with(&settings, version, &filters).await {
-                Ok(()) => return Ok(format!("connected to {}", url.shown())),
-                Err(LinkError {
-                    why: error,
-                    other_version,
-                }) => {
-                    why = error;
-                    if !other_version {
-                        break;
-                    }
-                }
-            }
-        }
-        Err(format!("{}: {why}", url.shown()))
-    };
-    tokio::time::timeout(CHECK_WITHIN, tried)
-        .await
-        .unwrap_or_else(|_| Err(format!("{}: no answer", url.shown())))
-}
-
-async fn check_with(
-    settings: &Settings,
-    version: Version,
-    filters: &[String],
-) -> Result<(), LinkError> {
-    let mut link = Link::visitor(settings, &super::session::random_id(), version);
-    loop {
-        match link.poll().await? {
-            Happening::Connected { .. } if filters.is_empty() => return Ok(()),
-            Happening::Connected { .. } => {
-                link.sender().subscribe(filters);
-            }
-            Happening::Subscribed { all: true } => return Ok(()),
-            Happening::Subscribed { all: false } => {
-                return Err(LinkError {
-                    why: "it refuses a sensor's topic: allow this user to read it".into(),
-                    other_version: false,
-                });
-            }
-            _ => {}
         }
     }
 }

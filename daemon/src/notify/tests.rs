@@ -680,3 +680,56 @@ fn settings_that_cannot_work_are_one_clear_line() {
     let security = "\"c@d.example\"\nsecurity = \"none\"";
     assert!(line(&format!("{mail}{security}")).contains("alert.email.security"));
 }
+
+/// Killed at a random moment around an alert, again and again: delivered at least once on every
+/// run, always under one id, and never twice once the receiver's answer was noted.
+#[tokio::test(flavor = "multi_thread")]
+async fn killed_at_any_moment_it_is_delivered_under_one_id() {
+    use rand::{RngExt as _, SeedableRng as _};
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(20_260_110);
+    for round in 0..12 {
+        let dir = tempfile::tempdir().unwrap();
+        let server = MockServer::start().await;
+        answering(&server, &[200]).await;
+        let mut noted = false;
+        for life in 0..3 {
+            let app = app_in(dir.path());
+            if life == 0 {
+                put(&app, &KNOTS);
+            }
+            app.clock.set(start_time().plus_min(f64::from(life)));
+            let mut rooms = JoinSet::new();
+            start_with(&app, vec![hook(server.uri())], &mut rooms);
+            crate::watch::start(&app, &mut rooms);
+            if life < 2 {
+                // Not before the loop listens: what arrives earlier is replayed at the next start.
+                tokio::time::sleep(Duration::from_millis(rng.random_range(0..60))).await;
+                heat(&app, &[31.0; 7]);
+                tokio::time::sleep(Duration::from_millis(rng.random_range(0..120))).await;
+            } else {
+                heat(&app, &[31.0; 7]);
+                eventually("raised", || !alert_rows(&app, "too_hot").is_empty()).await;
+                eventually("delivered", || {
+                    app.store.outbox("webhook").unwrap().is_empty()
+                })
+                .await;
+            }
+            rooms.abort_all();
+            while rooms.join_next().await.is_some() {}
+            let accepted = app.store.outbox_history(100).unwrap();
+            noted |= accepted.iter().any(|r| r.accepted.is_some());
+        }
+        assert!(noted, "round {round}");
+        let requests = server.received_requests().await.unwrap();
+        let ids: Vec<String> = requests
+            .iter()
+            .map(|r| serde_json::from_slice::<Value>(&r.body).unwrap())
+            .filter(|b| b["alert"] == "too_hot" && b["state"] == "raised")
+            .map(|b| b["id"].as_str().unwrap().to_owned())
+            .collect();
+        assert!(!ids.is_empty(), "round {round}: never delivered");
+        assert!(ids.iter().all(|id| *id == ids[0]), "round {round}: {ids:?}");
+        // At most one more for each kill, where the answer was lost.
+        assert!(ids.len() <= 3, "round {round}: {ids:?}");
+    }
+}

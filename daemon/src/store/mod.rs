@@ -282,6 +282,10 @@ pub struct RecordKey {
 
 /// One change to the book.
 #[derive(Clone, Debug, PartialEq)]
+#[allow(
+    clippy::large_enum_variant,
+    reason = "nearly all are `Put`, and they live only until they are written"
+)]
 pub enum Edit {
     /// Writes a record, replacing the one with its key.
     Put(Record),

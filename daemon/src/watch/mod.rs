@@ -16,6 +16,8 @@ pub mod watcher;
 pub mod world;
 
 #[cfg(test)]
+mod bakes;
+#[cfg(test)]
 pub(crate) mod timeline;
 
 use serde_json::json;
@@ -166,4 +168,44 @@ pub fn history_document(row: &AlertRow) -> serde_json::Value {
         fields.insert("remind_at".into(), json!(row.quiet_until));
     }
     doc
+}
+
+/// The table of rules in Markdown, as the docs print it.
+#[must_use]
+pub fn rules_table() -> String {
+    let mut table = String::from(
+        "| alert | severity | fires | clears | default | why |\n| --- | --- | --- | --- | --- | --- |\n",
+    );
+    for about in RULES {
+        table.push_str(&format!(
+            "| `{}` | {} | {} | {} | {} | {} |\n",
+            about.name,
+            about.severity.as_str(),
+            about.fires,
+            about.clears,
+            about.default,
+            about.why
+        ));
+    }
+    table
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_lists_every_rule_once() {
+        let running: Vec<&str> = rules::all().iter().map(|r| r.about().name).collect();
+        let listed: Vec<&str> = RULES.iter().map(|a| a.name).collect();
+        assert_eq!(running, listed);
+        let names: std::collections::BTreeSet<&str> = listed.iter().copied().collect();
+        assert_eq!(names.len(), listed.len());
+        for about in RULES {
+            // A rule that gives way gives way to one that exists; no cell breaks the table.
+            assert!(about.gives_way_to.iter().all(|other| names.contains(other)));
+            assert!(!format!("{about:?}").contains('|'), "{}", about.name);
+        }
+        assert_eq!(rules_table().lines().count(), RULES.len() + 2);
+    }
 }

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use tokio::sync::broadcast::error::{RecvError, TryRecvError};
+use tokio::sync::broadcast::error::RecvError;
 
 use super::life::{self, Manner, Memory, Message, State, Step};
 use super::quiet::QuietHours;
@@ -105,10 +105,8 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
                 for _ in 0..DRAIN {
                     let Some(event) = next.take() else { break };
                     stale |= take(&app, &mut watcher, &mut manner, &event);
-                    next = match events.try_recv() {
-                        Ok(event) => Some(event),
-                        Err(TryRecvError::Empty | TryRecvError::Closed | TryRecvError::Lagged(_)) => None,
-                    };
+                    // One that lags is told so at the next turn.
+                    next = events.try_recv().ok();
                 }
             }
         }

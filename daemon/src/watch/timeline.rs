@@ -43,6 +43,8 @@ pub struct Timeline {
     views: BTreeMap<String, Arc<ProofView>>,
     sensors: Vec<SensorFacts>,
     pub around: Around,
+    /// How often it ticks, ms.
+    pub tick_ms: i64,
 }
 
 pub fn minute(min: f64) -> UtcMs {
@@ -62,6 +64,7 @@ impl Timeline {
             views: BTreeMap::new(),
             sensors: Vec::new(),
             around: Around::default(),
+            tick_ms: 1_000,
         };
         timeline.see(&Input::Afresh);
         timeline.book(lines);
@@ -96,9 +99,14 @@ impl Timeline {
 
     /// Ends the final proof of `knots` now.
     pub fn end_final(&mut self) {
+        self.end(StageKind::Final);
+    }
+
+    /// Ends a stage of `knots` now.
+    pub fn end(&mut self, stage: StageKind) {
         self.book
             .stages
-            .get_mut(&("knots".to_owned(), StageKind::Final))
+            .get_mut(&("knots".to_owned(), stage))
             .unwrap()
             .end = Some(self.now);
         self.see(&Input::Book(Arc::new(self.book.clone())));
@@ -149,10 +157,25 @@ impl Timeline {
         }));
     }
 
+    /// Carries a sensor to another place.
+    pub fn carry(&mut self, sensor: &str, place: &str) {
+        let facts = self.sensors.iter_mut().find(|s| s.sensor == sensor);
+        facts.unwrap().place = Some(place.into());
+    }
+
+    /// Minutes since the start.
+    pub fn min(&self) -> f64 {
+        self.now.seconds_since(minute(0.0)) / 60.0
+    }
+
     /// Lets time pass, a tick a second (every ten over more than ten minutes, for speed).
     pub fn until(&mut self, min: f64) {
         let left_ms = minute(min).0 - self.now.0;
-        let tick_ms = if left_ms > 600_000 { 10_000 } else { 1_000 };
+        let tick_ms = if left_ms > 600_000 {
+            10_000
+        } else {
+            self.tick_ms
+        };
         while self.now < minute(min) {
             self.now = self.now.plus_ms(tick_ms);
             let sensors = self.sensors.clone();

@@ -61,8 +61,8 @@ impl Watcher {
         let deaf = self.deaf_places(&kept);
         for finding in &mut kept {
             let place = finding.place.as_deref();
-            finding.held_back = FROM_AIR.contains(&finding.about.name)
-                && place.is_some_and(|p| deaf.contains(&p.to_owned()));
+            finding.held_back =
+                FROM_AIR.contains(&finding.about.name) && place.is_some_and(|p| deaf.contains(p));
         }
         let lost: Vec<String> = kept
             .iter()

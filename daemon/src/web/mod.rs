@@ -85,7 +85,6 @@ impl Web {
 
 /// Everything, on an application. Must be called inside a Tokio runtime: it starts the task that
 /// carries the bus to listening pages, which ends with `app.stop`.
-#[must_use]
 pub fn router(app: Arc<App>) -> Router {
     let (quick, description) = api::quick().split_for_parts();
     let (sums, sums_description) = api::sums().split_for_parts();

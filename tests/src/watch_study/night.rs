@@ -23,7 +23,7 @@ pub const RISE_SD: f64 = 0.04;
 /// A forgotten dough stands on for so much of the time it took, and no less than 45 min.
 const FORGOTTEN: f64 = 0.6;
 /// What happens after a fault is of no interest after so many minutes.
-const FAULT_MIN: f64 = 60.0;
+const FAULT_MIN: f64 = 90.0;
 
 /// Where the dough stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -419,7 +419,7 @@ fn act(scene: &Scene, kitchen: &mut Kitchen, since_min: f64, night: &mut Night, 
             Fault::OvenOn => cavity.element_w = MAIN_ELEMENT_W,
             Fault::TooHot => match &mut cavity.thermostat {
                 Some(thermostat) => thermostat.set_c = 99.0,
-                None => cavity.lamp_w = 45.0,
+                None => cavity.lamp_w = 60.0,
             },
             Fault::Silent | Fault::Forgotten => {}
         }

@@ -291,7 +291,7 @@ fn writing_what_stands_there_is_no_change() {
         name: "a".into(),
         ..Place::default()
     }));
-    let group = store.edit(START, &[put.clone()]).unwrap();
+    let group = store.edit(START, std::slice::from_ref(&put)).unwrap();
     assert_eq!(store.edit(START, &[put]).unwrap(), 0);
     let gone = Edit::Remove(RecordKey {
         record: "place".into(),

@@ -42,13 +42,13 @@ impl Rule for BatteryLow {
         &ABOUT
     }
 
-    fn see(&mut self, _world: &World, input: &Input<'_>) {
+    fn see(&mut self, world: &World, input: &Input<'_>) {
         let Input::Readings(readings) = input else {
             return;
         };
         for r in readings
             .iter()
-            .filter(|r| r.quantity == Quantity::Battery && r.kept_out.is_none())
+            .filter(|r| r.quantity == Quantity::Battery && r.kept_out.is_none() && world.is_news(r))
         {
             if r.value < LOW {
                 let entry = self.low.entry(r.sensor.clone());

@@ -127,11 +127,11 @@ impl Rule for TooHot {
                             let air_c = world.air_c(place).unwrap_or(r.value);
                             self.look(world, place, r.time, air_c);
                         }
-                        (Quantity::DoughTemperature, Some(place)) => {
-                            // The dough's own sensor can only add heat, not clear it.
-                            if limit(world, place).is_some_and(|(l, _)| r.value > l) {
-                                self.look(world, place, r.time, r.value);
-                            }
+                        // The dough's own sensor can only add heat, not clear it.
+                        (Quantity::DoughTemperature, Some(place))
+                            if limit(world, place).is_some_and(|(l, _)| r.value > l) =>
+                        {
+                            self.look(world, place, r.time, r.value);
                         }
                         _ => {}
                     }

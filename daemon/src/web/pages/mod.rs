@@ -191,7 +191,6 @@ impl Just {
 }
 
 /// Back to a page that says what was done.
-#[must_use]
 pub fn back_to(path: &str, word: &str, undo: Option<i64>) -> Redirect {
     let mark = if path.contains('?') { '&' } else { '?' };
     let undo = undo.map_or_else(String::new, |g| format!("&undo={g}"));

@@ -13,8 +13,17 @@
 //! point, so one more note costs the same whatever came before, and no mark, however absurd, can make
 //! it fail: every likelihood has a floor for the button pressed by mistake.
 
+mod marks;
+mod ready;
+mod rise;
+
+pub use marks::not_looked_since;
+pub use ready::ReadyTime;
+pub use rise::{PreparedCurve, RiseBand, RiseCurve};
+
+use self::marks::Marks;
+use self::rise::Drawn;
 use crate::age::AgePath;
-use crate::censored::normal_cdf;
 use serde::{Deserialize, Serialize};
 
 /// Points of the grid in `r`.
@@ -34,98 +43,6 @@ const NODES: [(f64, f64); 7] = [
 ];
 /// Share of rise readings that are wrong altogether.
 const RISE_MISTAKEN: f64 = 0.03;
-/// Share of finger dents written down wrong.
-const DENT_MISTAKEN: f64 = 0.04;
-/// A dent springs back below this (ln age over threshold) …
-const DENT_SLOW: f64 = -0.05;
-/// … and stays above this: past the range by a fifth (own proposal, common practice has no number).
-const DENT_STAYS: f64 = 0.18;
-/// How sharply a finger tells (ln age).
-const DENT_SD: f64 = 0.09;
-/// Share of outcomes tapped by mistake.
-const OUTCOME_MISTAKEN: f64 = 0.05;
-/// Share of stages ended a little early and still called right.
-const HURRIED: f64 = 0.06;
-/// A baker looks in every so many minutes, evenly in the logarithm between these.
-const LOOK_MIN: (f64, f64) = (5.0, 45.0);
-
-/// The shape of a dough's rise over its threshold.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct RiseCurve {
-    /// ln of the rise when ready.
-    pub ln_rise: f64,
-    /// Share of the way before anything shows: dissolved gas.
-    pub lag: f64,
-    /// ln of the power.
-    pub ln_power: f64,
-}
-
-/// Width of the bend at the end of the lag, as a share of the way.
-const BEND: f64 = 0.06;
-
-impl RiseCurve {
-    /// What is taken where nothing is known: doubled, after a seventh of the way without a sign.
-    pub const UNKNOWN: Self = Self { ln_rise: 0.0, lag: 0.15, ln_power: 0.1 };
-
-    /// `G(u)`: 0 at the start, 1 at the threshold, finite for every `u`.
-    ///
-    /// ```
-    /// use doughwarden_model::proof::RiseCurve;
-    /// let curve = RiseCurve { ln_rise: 0.0, lag: 0.2, ln_power: 0.1 };
-    /// assert!((curve.shape(1.0) - 1.0).abs() < 1e-12 && curve.shape(0.0) == 0.0);
-    /// ```
-    pub fn shape(&self, u: f64) -> f64 {
-        self.prepared().shape(u)
-    }
-
-    /// The same with its constants worked out, for many `u`.
-    pub fn prepared(&self) -> PreparedCurve {
-        let floor = soft(-self.lag);
-        PreparedCurve {
-            lag: self.lag,
-            floor,
-            per_whole: 1.0 / (soft(1.0 - self.lag) - floor).max(1e-9),
-            power: self.ln_power.exp(),
-        }
-    }
-
-    /// `d ln G / d ln u` at the threshold.
-    pub fn slope_at_ready(&self) -> f64 {
-        let h = 1e-4;
-        ((self.shape(1.0 + h).ln() - self.shape(1.0 - h).ln()) / (2.0 * h)).clamp(0.2, 6.0)
-    }
-}
-
-/// A [`RiseCurve`] with its constants worked out.
-#[derive(Debug, Clone, Copy)]
-pub struct PreparedCurve {
-    lag: f64,
-    floor: f64,
-    per_whole: f64,
-    power: f64,
-}
-
-impl PreparedCurve {
-    /// `G(u)`.
-    pub fn shape(&self, u: f64) -> f64 {
-        if !(u > 0.0) {
-            return 0.0;
-        }
-        let share = (soft(u.min(3.0) - self.lag) - self.floor) * self.per_whole;
-        if share > 0.0 { share.powf(self.power).min(20.0) } else { 0.0 }
-    }
-}
-
-fn soft(x: f64) -> f64 {
-    let z = x / BEND;
-    if z > 15.0 {
-        x
-    } else if z < -30.0 {
-        0.0
-    } else {
-        BEND * z.exp().ln_1p()
-    }
-}
 
 /// What is expected of a stage before anything is seen of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -183,35 +100,6 @@ pub struct Evidence {
     pub running_until: Option<f64>,
 }
 
-/// Chance that a dough that became ready `since_min` ago has not been looked at since: a baker
-/// looks every `w` minutes at a random phase, `ln w` even over 5 to 45.
-pub fn not_looked_since(since_min: f64) -> f64 {
-    let (low, high) = LOOK_MIN;
-    if !(since_min > 0.0) {
-        return 1.0;
-    }
-    let l = since_min;
-    let log = (high / low).ln();
-    let s = if l < low {
-        1.0 - l * (1.0 / low - 1.0 / high) / log
-    } else if l < high {
-        ((high / l).ln() - (1.0 - l / high)) / log
-    } else {
-        0.0
-    };
-    0.97 * s + 0.03 * (-l / 60.0).exp()
-}
-
-/// Density of the minutes between ready and the look that ended it.
-fn look_density(lag_min: f64) -> f64 {
-    let (low, high) = LOOK_MIN;
-    if lag_min < 0.0 {
-        return 0.0;
-    }
-    let sure = ((1.0 / lag_min.max(low)) - 1.0 / high).max(0.0) / (high / low).ln();
-    0.97 * sure + 0.03 / 60.0 * (-lag_min / 60.0).exp()
-}
-
 /// The posterior of one stage.
 #[derive(Debug, Clone)]
 pub struct Posterior {
@@ -234,7 +122,11 @@ impl Prior {
     /// The prior with everything finite and within what can be computed.
     fn tamed(&self) -> Self {
         let or = |v: f64, low: f64, high: f64, otherwise: f64| {
-            if v.is_finite() { v.clamp(low, high) } else { otherwise }
+            if v.is_finite() {
+                v.clamp(low, high)
+            } else {
+                otherwise
+            }
         };
         Self {
             mean: or(self.mean, -3.0, 10.0, 4.3),
@@ -294,9 +186,20 @@ impl Prior {
                 -0.5 * z * z + marks.ln_likelihood(first + step * k as f64)
             })
             .collect();
-        let curves = if rises.is_empty() { &p.curves[..1] } else { &p.curves[..] };
-        let mut branches: Vec<Branch> = curves.iter().map(|c| branch(&p, *c, &rises, &alone, first, step)).collect();
-        let top = branches.iter().flat_map(|b| b.weights.iter()).copied().fold(f64::NEG_INFINITY, f64::max);
+        let curves = if rises.is_empty() {
+            &p.curves[..1]
+        } else {
+            &p.curves[..]
+        };
+        let mut branches: Vec<Branch> = curves
+            .iter()
+            .map(|c| branch(&p, *c, &rises, &alone, first, step))
+            .collect();
+        let top = branches
+            .iter()
+            .flat_map(|b| b.weights.iter())
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max);
         let mut sum = 0.0;
         for w in branches.iter_mut().flat_map(|b| b.weights.iter_mut()) {
             *w = (*w - top).exp();
@@ -309,13 +212,27 @@ impl Prior {
                 *total += *w;
             }
         }
-        let ln_evidence = top + (sum / curves.len() as f64 * step / p.sd).ln() - 0.918_938_533_204_672_7;
-        Posterior { first, step, weights, branches, ln_evidence }
+        let ln_evidence =
+            top + (sum / curves.len() as f64 * step / p.sd).ln() - 0.918_938_533_204_672_7;
+        Posterior {
+            first,
+            step,
+            weights,
+            branches,
+            ln_evidence,
+        }
     }
 }
 
 /// The grid's ln weights under one curve, and what is known of alpha at each point.
-fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64], first: f64, step: f64) -> Branch {
+fn branch(
+    p: &Prior,
+    curve: RiseCurve,
+    rises: &[(f64, f64, f64)],
+    alone: &[f64],
+    first: f64,
+    step: f64,
+) -> Branch {
     let conditional_sd = p.rise_sd * (1.0 - p.tie * p.tie).sqrt();
     let scale = curve.ln_rise.exp();
     let prepared = curve.prepared();
@@ -344,7 +261,7 @@ fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64],
             for (s, (_, y, w)) in shapes.iter().zip(rises) {
                 let density = rise_density(*y, s * factor, p.noise_share, p.noise);
                 product *= if *w < 1.0 { density.powf(*w) } else { density };
-                if product < 1e-200 || product > 1e200 {
+                if !(1e-200..=1e200).contains(&product) {
                     *l += product.ln();
                     product = 1.0;
                 }
@@ -364,86 +281,10 @@ fn branch(p: &Prior, curve: RiseCurve, rises: &[(f64, f64, f64)], alone: &[f64],
         weights.push(ln_alone + top + sum.ln());
         amplitude.push((mean, (second / sum - mean * mean).max(1e-6).sqrt()));
     }
-    Branch { curve, weights, amplitude }
-}
-
-/// Everything but the rises: functions of `r` alone.
-struct Marks<'a> {
-    path: &'a AgePath,
-    looks: Vec<f64>,
-    last_look: f64,
-    dents: Vec<(f64, Dent)>,
-    ending: Option<(f64, f64, Ending)>,
-    running_until: Option<f64>,
-}
-
-impl<'a> Marks<'a> {
-    fn new(path: &'a AgePath, evidence: &Evidence) -> Self {
-        let ln_age = |m: f64| path.age_at(m).max(1e-6).ln();
-        let mut seen: Vec<f64> = evidence.looks.iter().copied().filter(|m| m.is_finite() && *m > 0.0).collect();
-        seen.sort_by(f64::total_cmp);
-        // Only the latest look bears on r: the earlier ones lie below it.
-        let last_look = seen.last().copied().unwrap_or(0.0);
-        Self {
-            path,
-            looks: seen.last().map(|&m| ln_age(m)).into_iter().collect(),
-            last_look,
-            dents: evidence.dents.iter().filter(|(m, _)| m.is_finite()).map(|&(m, d)| (ln_age(m), d)).collect(),
-            ending: evidence.ending.filter(|(m, _)| m.is_finite()).map(|(m, e)| (m, ln_age(m), e)),
-            running_until: evidence.running_until.filter(|m| m.is_finite()),
-        }
-    }
-
-    fn ln_likelihood(&self, r: f64) -> f64 {
-        let mut l = 0.0;
-        for &look in &self.looks {
-            l += (0.04 + 0.96 * normal_cdf((r - look) / 0.03)).ln();
-        }
-        for &(age, dent) in &self.dents {
-            let d = age - r;
-            let below = normal_cdf((DENT_SLOW - d) / DENT_SD);
-            let past = normal_cdf((d - DENT_STAYS) / DENT_SD);
-            let chance = match dent {
-                Dent::SpringsBack => below,
-                Dent::ReturnsSlowly => (1.0 - below - past).max(0.0),
-                Dent::Stays => past,
-            };
-            l += (DENT_MISTAKEN / 3.0 + (1.0 - DENT_MISTAKEN) * chance).ln();
-        }
-        if let Some(now) = self.running_until
-            && let Some(ready) = self.path.minute_at(r.exp())
-            && ready < now
-        {
-            l += not_looked_since(now - ready.max(self.last_look)).max(0.02).ln();
-        }
-        if let Some((minute, age, ending)) = self.ending {
-            // Likelihoods as densities per unit of r, so that a mistaken tap (even over 2) compares.
-            let wild = 0.5;
-            let told = match ending {
-                Ending::Ready => {
-                    let overdue = age - r;
-                    let sure = match self.path.minute_at(r.exp()) {
-                        Some(ready) if overdue > 0.0 => {
-                            let since = minute - ready.max(self.last_look);
-                            // Minutes per unit of r at the threshold.
-                            let from = (ready - 1.0).max(0.0);
-                            let to = (ready + 1.0).min(self.path.now().minute).max(from + 1e-3);
-                            let rate = ((self.path.age_at(to) - self.path.age_at(from)) / (to - from)).max(1e-4);
-                            let pace = r.exp() / rate;
-                            if since < 0.0 { 0.0 } else { look_density(since) * pace.min(400.0) * normal_cdf((0.22 - overdue) / 0.07) }
-                        }
-                        _ => 0.0,
-                    };
-                    let early = -overdue;
-                    let hurried = if early > -0.02 { HURRIED * 8.0 * normal_cdf((0.12 - early) / 0.03) } else { 0.0 };
-                    (1.0 - HURRIED) * sure + hurried
-                }
-                Ending::Under => normal_cdf((r - age - 0.03) / 0.06),
-                Ending::Over => normal_cdf((age - r - 0.15) / 0.07),
-            };
-            l += (OUTCOME_MISTAKEN * wild + (1.0 - OUTCOME_MISTAKEN) * told).ln();
-        }
-        l
+    Branch {
+        curve,
+        weights,
+        amplitude,
     }
 }
 
@@ -452,20 +293,31 @@ pub(crate) fn rise_density(seen: f64, expected: f64, share: f64, apart: f64) -> 
     let e = expected.min(1e3);
     let variance = share * share * e * e + apart * apart;
     let q = (seen - e) * (seen - e) / variance;
-    let sure = (1.0 - RISE_MISTAKEN) * (-0.5 * q).exp() / (2.506_628_274_631_000_5 * variance.sqrt());
+    let sure =
+        (1.0 - RISE_MISTAKEN) * (-0.5 * q).exp() / (2.506_628_274_631_000_5 * variance.sqrt());
     sure + RISE_MISTAKEN * 0.5
 }
 
 impl Posterior {
     /// Mean of `r`.
     pub fn mean(&self) -> f64 {
-        self.weights.iter().enumerate().map(|(k, w)| w * self.value(k)).sum()
+        self.weights
+            .iter()
+            .enumerate()
+            .map(|(k, w)| w * self.value(k))
+            .sum()
     }
 
     /// Standard deviation of `r`.
     pub fn sd(&self) -> f64 {
         let m = self.mean();
-        self.weights.iter().enumerate().map(|(k, w)| w * (self.value(k) - m).powi(2)).sum::<f64>().max(1e-12).sqrt()
+        self.weights
+            .iter()
+            .enumerate()
+            .map(|(k, w)| w * (self.value(k) - m).powi(2))
+            .sum::<f64>()
+            .max(1e-12)
+            .sqrt()
     }
 
     /// ln of the prior probability of this evidence (up to the units of its marks).
@@ -504,7 +356,11 @@ impl Posterior {
 
     /// The `r` below which a share `p` of the posterior lies.
     pub fn quantile(&self, p: f64) -> f64 {
-        let p = if p.is_finite() { p.clamp(1e-9, 1.0 - 1e-9) } else { 0.5 };
+        let p = if p.is_finite() {
+            p.clamp(1e-9, 1.0 - 1e-9)
+        } else {
+            0.5
+        };
         let mut below = 0.0;
         for (k, w) in self.weights.iter().enumerate() {
             if below + w >= p && *w > 0.0 {
@@ -551,152 +407,9 @@ impl Posterior {
     }
 }
 
-#[derive(Debug, Clone)]
-struct Drawn {
-    ready: f64,
-    rise: f64,
-    curve: PreparedCurve,
-    weight: f64,
-}
-
-/// A family of rise curves drawn evenly from a posterior.
-#[derive(Debug, Clone)]
-pub struct RiseBand {
-    curves: Vec<Drawn>,
-}
-
-impl RiseBand {
-    /// 10 %, 50 % and 90 % of the rise at an equivalent age.
-    pub fn at(&self, age_min: f64) -> [f64; 3] {
-        let mut rises: Vec<(f64, f64)> = self
-            .curves
-            .iter()
-            .map(|d| (d.rise * d.curve.shape(age_min / d.ready), d.weight))
-            .collect();
-        rises.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let total: f64 = rises.iter().map(|r| r.1).sum();
-        let mut out = [0.0; 3];
-        for (o, p) in out.iter_mut().zip([0.1, 0.5, 0.9]) {
-            let (mut below, mut last) = (0.0, (0.0, 0.0));
-            for (i, &(rise, weight)) in rises.iter().enumerate() {
-                let middle = (below + 0.5 * weight) / total;
-                if middle >= p || i + 1 == rises.len() {
-                    let span: f64 = middle - last.0;
-                    let share = if i > 0 && span > 0.0 { ((p - last.0) / span).clamp(0.0, 1.0) } else { 1.0 };
-                    *o = if i == 0 { rise } else { last.1 + share * (rise - last.1) };
-                    break;
-                }
-                last = (middle, rise);
-                below += weight;
-            }
-        }
-        out
-    }
-}
-
-/// How the ready time is spread: quantiles in minutes since the stage began.
-#[derive(Debug, Clone)]
-pub struct ReadyTime {
-    /// Minutes of the table, rising.
-    minutes: Vec<f64>,
-    /// Chance of being ready by then.
-    chances: Vec<f64>,
-}
-
-impl ReadyTime {
-    /// From a posterior and what the dough may go through: the path so far and, for each scenario of
-    /// the air, its weight and the path that goes on from there (sharing the past).
-    pub fn new(posterior: &Posterior, past: &AgePath, futures: &[(f64, AgePath)]) -> Self {
-        let cumulative = posterior.cumulative();
-        let below = |age: f64| -> f64 {
-            if !(age > 0.0) {
-                return 0.0;
-            }
-            let position = (age.ln() - posterior.first) / posterior.step + 0.5;
-            if !(position > 0.0) {
-                return 0.0;
-            }
-            let whole = position.floor() as usize;
-            if whole >= posterior.weights.len() {
-                return 1.0;
-            }
-            let under = if whole == 0 { 0.0 } else { cumulative[whole - 1] };
-            (under + posterior.weights[whole] * (position - whole as f64)).min(1.0)
-        };
-        let total: f64 = futures.iter().map(|(w, _)| w).sum();
-        let mut minutes = Vec::new();
-        let mut chances: Vec<f64> = Vec::new();
-        // The past in at most some hundreds of steps.
-        let knots = past.knots();
-        let stride = (knots.len() / 300).max(1);
-        for k in knots.iter().step_by(stride) {
-            minutes.push(k.minute);
-            chances.push(below(k.age_min));
-        }
-        let now = past.now();
-        let push = |minutes: &mut Vec<f64>, chances: &mut Vec<f64>, m: f64, c: f64| {
-            let floor = chances.last().copied().unwrap_or(0.0);
-            if minutes.last().is_none_or(|last| m > *last) {
-                minutes.push(m);
-                chances.push(c.max(floor));
-            }
-        };
-        push(&mut minutes, &mut chances, now.minute, below(now.age_min));
-        if let Some((_, first)) = futures.first() {
-            for (i, k) in first.knots().iter().enumerate().skip(1) {
-                let c = futures
-                    .iter()
-                    .map(|(w, f)| {
-                        let age = match f.knots().get(i) {
-                            Some(other) if (other.minute - k.minute).abs() < 1e-6 => other.age_min,
-                            _ => f.age_at(k.minute),
-                        };
-                        w * below(age)
-                    })
-                    .sum::<f64>()
-                    / total.max(1e-12);
-                push(&mut minutes, &mut chances, k.minute, c);
-            }
-        }
-        Self { minutes, chances }
-    }
-
-    /// The minute by which it is ready with chance `p`; `None` beyond the table.
-    pub fn quantile(&self, p: f64) -> Option<f64> {
-        let i = self.chances.partition_point(|c| *c < p);
-        if i >= self.chances.len() {
-            return None;
-        }
-        if i == 0 {
-            return self.minutes.first().copied();
-        }
-        let (a, b) = (self.chances[i - 1], self.chances[i]);
-        let share = if b > a { (p - a) / (b - a) } else { 1.0 };
-        Some(self.minutes[i - 1] + share * (self.minutes[i] - self.minutes[i - 1]))
-    }
-
-    /// Chance of being ready by a minute.
-    pub fn chance_by(&self, minute: f64) -> f64 {
-        let i = self.minutes.partition_point(|m| *m < minute);
-        if i >= self.minutes.len() {
-            return self.chances.last().copied().unwrap_or(0.0);
-        }
-        if i == 0 {
-            return self.chances.first().copied().unwrap_or(0.0);
-        }
-        let (a, b) = (self.minutes[i - 1], self.minutes[i]);
-        let share = if b > a { (minute - a) / (b - a) } else { 1.0 };
-        self.chances[i - 1] + share * (self.chances[i] - self.chances[i - 1])
-    }
-
-    /// The table: minutes and chances, both rising.
-    pub fn table(&self) -> (&[f64], &[f64]) {
-        (&self.minutes, &self.chances)
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use super::marks::look_density;
     use super::*;
     use crate::cardinal::RateLaw;
     use proptest::prelude::*;
@@ -738,7 +451,10 @@ mod tests {
         // At 27 °C minutes are minutes of age: exp(mean) = 108.
         assert!((ready.quantile(0.5).expect("within ten hours") - 108.0).abs() < 0.1);
         let p90 = ready.quantile(0.9).expect("within ten hours");
-        assert!((p90 - (prior().mean + 1.2816 * 0.25).exp()).abs() < 0.6, "{p90}");
+        assert!(
+            (p90 - (prior().mean + 1.2816 * 0.25).exp()).abs() < 0.6,
+            "{p90}"
+        );
     }
 
     #[test]
@@ -746,17 +462,45 @@ mod tests {
         let path = steady(110.0);
         let with = |e: Evidence| prior().after(&path, &e).mean();
         let base = with(Evidence::default());
-        assert!(with(Evidence { dents: vec![(105.0, Dent::SpringsBack)], ..Default::default() }) > base + 0.05);
-        assert!(with(Evidence { dents: vec![(105.0, Dent::Stays)], ..Default::default() }) < base - 0.05);
-        assert!(with(Evidence { looks: vec![105.0], ..Default::default() }) > base + 0.05);
-        assert!(with(Evidence { ending: Some((80.0, Ending::Ready)), ..Default::default() }) < base - 0.1);
-        assert!(with(Evidence { ending: Some((105.0, Ending::Over)), ..Default::default() }) < base - 0.1);
+        assert!(
+            with(Evidence {
+                dents: vec![(105.0, Dent::SpringsBack)],
+                ..Default::default()
+            }) > base + 0.05
+        );
+        assert!(
+            with(Evidence {
+                dents: vec![(105.0, Dent::Stays)],
+                ..Default::default()
+            }) < base - 0.05
+        );
+        assert!(
+            with(Evidence {
+                looks: vec![105.0],
+                ..Default::default()
+            }) > base + 0.05
+        );
+        assert!(
+            with(Evidence {
+                ending: Some((80.0, Ending::Ready)),
+                ..Default::default()
+            }) < base - 0.1
+        );
+        assert!(
+            with(Evidence {
+                ending: Some((105.0, Ending::Over)),
+                ..Default::default()
+            }) < base - 0.1
+        );
     }
 
     #[test]
     fn one_mistaken_tap_cannot_move_it_far() {
         let path = steady(500.0);
-        let mistaken = Evidence { ending: Some((500.0, Ending::Ready)), ..Default::default() };
+        let mistaken = Evidence {
+            ending: Some((500.0, Ending::Ready)),
+            ..Default::default()
+        };
         assert!((prior().after(&path, &mistaken).mean() - prior().mean).abs() < 0.2);
     }
 

@@ -1,0 +1,364 @@
+//! Through Debian's mosquitto as outside broker.
+
+use super::*;
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn through_an_outside_broker_nothing_is_lost_while_we_are_away() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let open = || Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url()));
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    let port = broker.port;
+    let publish = move |from: u32, to: u32| {
+        tokio::task::spawn_blocking(move || {
+            let (mut raw, _) =
+                Raw::connect(SocketAddr::from(([127, 0, 0, 1], port)), "probe", true);
+            for i in from..to {
+                let payload = format!(
+                    r#"{{"v":{},"at":{}}}"#,
+                    f64::from(i) / 100.0,
+                    1_768_000_000 + i
+                );
+                raw.send(
+                    "kitchen/timed",
+                    payload.as_bytes(),
+                    1 + (i % 60_000) as u16,
+                    false,
+                );
+                raw.acked().unwrap();
+            }
+        })
+    };
+    publish(0, 200).await.unwrap();
+    kitchen.wait_for(200).await;
+    kitchen.started.stop().await;
+    publish(200, 1600).await.unwrap();
+    let kitchen = open().await;
+    kitchen.wait_for(1600).await;
+    let times: Vec<i64> = kitchen.readings().iter().map(|r| r.time.0 / 1000).collect();
+    let sent: Vec<i64> = (0..1600).map(|i| 1_768_000_000 + i).collect();
+    assert_eq!(times, sent);
+    kitchen.started.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_outside_broker_that_goes_and_comes_is_found_again() {
+    let mut broker = Mosquitto::start("");
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url())).await;
+    kitchen.wait_ready().await;
+    assert_eq!(kitchen.started.mqtt_url, broker.url().0);
+    broker.terminate();
+    eventually(|| !kitchen.app.health.ready(), "the loss was not noticed").await;
+    let refused = kitchen
+        .publisher
+        .publish("doughwarden/alert", "x".into(), false)
+        .await;
+    assert!(refused.is_err());
+    broker.again("");
+    kitchen.wait_ready().await;
+    kitchen
+        .publisher
+        .publish("doughwarden/alert", "x".into(), false)
+        .await
+        .unwrap();
+    let port = broker.port;
+    tokio::task::spawn_blocking(move || mosquitto_pub(port, &["-t", "kitchen/box", "-m", "22"]))
+        .await
+        .unwrap();
+    kitchen.wait_for(1).await;
+    kitchen.started.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_retained_old_value_is_not_news() {
+    let broker = Mosquitto::start("");
+    let port = broker.port;
+    tokio::task::spawn_blocking(move || {
+        mosquitto_pub(port, &["-r", "-t", "kitchen/box", "-m", "22"]);
+        mosquitto_pub(
+            port,
+            &[
+                "-r",
+                "-t",
+                "kitchen/timed",
+                "-m",
+                r#"{"v":21,"at":1768000000}"#,
+            ],
+        );
+    })
+    .await
+    .unwrap();
+    let dir = scratch();
+    for round in 0..3 {
+        let kitchen = Kitchen::open(dir.path(), |c| {
+            c.mqtt.broker = Some(broker.url());
+        })
+        .await;
+        kitchen.wait_ready().await;
+        if round == 0 {
+            kitchen.wait_for(1).await;
+            let old = || {
+                kitchen
+                    .app
+                    .board
+                    .channels()
+                    .iter()
+                    .any(|c| c.retained_value == Some(22.0))
+            };
+            eventually(old, "the retained value was not shown").await;
+        }
+        let stored = kitchen.readings();
+        assert_eq!(stored.len(), 1);
+        assert_eq!(
+            (stored[0].time, stored[0].arrived),
+            (UtcMs(1_768_000_000_000), UtcMs(1_768_000_000_000))
+        );
+        kitchen.started.stop().await;
+        // A lost session subscribes anew and is told the retained values again.
+        std::fs::remove_file(dir.path().join("mqtt-session.json")).unwrap();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_oversize_message_in_a_kept_session_holds_nothing_up() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let open = || Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url()));
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    kitchen.started.stop().await;
+    let to = broker.address();
+    tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        raw.send(
+            "kitchen/box",
+            &vec![b'1'; 2 * crate::ingest::embedded::MAX_PACKET],
+            1,
+            false,
+        );
+        raw.acked().unwrap();
+        for i in 2..=20 {
+            raw.send("kitchen/box", b"20.5", i, false);
+            raw.acked().unwrap();
+        }
+    })
+    .await
+    .unwrap();
+    let kitchen = open().await;
+    kitchen.wait_for(19).await;
+    assert!(kitchen.app.metrics.connects.get() <= 3);
+    // They waited for us and say nothing of when: stored, not believed.
+    assert!(
+        kitchen
+            .readings()
+            .iter()
+            .all(|r| r.kept_out == Some(KeptOut::UnknownTime))
+    );
+    kitchen.started.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn other_topics_of_an_outside_broker_are_heard_on_request_only() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url())).await;
+    kitchen.wait_ready().await;
+    let port = broker.port;
+    let publish = move || {
+        tokio::task::spawn_blocking(move || {
+            mosquitto_pub(port, &["-t", "attic/humidity", "-m", "40"])
+        })
+    };
+    publish().await.unwrap();
+    assert!(kitchen.app.board.heard().is_empty());
+    kitchen
+        .app
+        .board
+        .listen_for_topics(kitchen.app.clock.now().plus_min(1.0));
+    let until = Instant::now() + SOON;
+    while kitchen.app.board.heard().is_empty() && Instant::now() < until {
+        publish().await.unwrap();
+    }
+    assert_eq!(kitchen.app.board.heard()[0].topic, "attic/humidity");
+    // Assigned, it is subscribed to at once.
+    assign::put(
+        &kitchen.app,
+        sensor(json!({"name":"attic","topic":"attic/humidity","quantity":"humidity","unit":"%RH"})),
+    )
+    .unwrap();
+    let until = Instant::now() + SOON;
+    while kitchen.readings().is_empty() && Instant::now() < until {
+        publish().await.unwrap();
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    assert_eq!(kitchen.readings()[0].sensor, "attic");
+    kitchen.started.stop().await;
+}
+
+/// What is delivered and not yet stored when we stop comes again, flagged, and is stored once.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_outside_message_that_could_not_be_stored_comes_again() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let file = SqliteStore::open(dir.path()).unwrap().file();
+    let open = || Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url()));
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    let other = rusqlite::Connection::open(&file).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let to = broker.address();
+    tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(to, "probe", true);
+        for i in 1..=10 {
+            raw.send("kitchen/box", b"20.5", i, false);
+            raw.acked().unwrap();
+        }
+    })
+    .await
+    .unwrap();
+    eventually(
+        || !kitchen.app.health.ready(),
+        "a failing store was not noticed",
+    )
+    .await;
+    kitchen.started.stop().await;
+    assert!(
+        kitchen
+            .app
+            .store
+            .readings(&ReadingQuery::default())
+            .unwrap()
+            .is_empty()
+    );
+    // The writer may be inside its last try still, which would end with the lock.
+    let ended = || Arc::strong_count(&kitchen.app) == 1;
+    eventually(ended, "the writer did not end").await;
+    other.execute_batch("ROLLBACK").unwrap();
+    drop(kitchen.app);
+    let kitchen = open().await;
+    kitchen.wait_for(10).await;
+    kitchen.started.stop().await;
+    assert_eq!(kitchen.app.store.series().unwrap()[0].count, 10);
+    // Acknowledged by now: nothing comes a third time.
+    let kitchen = open().await;
+    kitchen.wait_ready().await;
+    kitchen.started.stop().await;
+    assert_eq!(kitchen.app.store.series().unwrap()[0].count, 10);
+}
+
+/// A topic that is no longer mapped is unsubscribed from the kept session.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_kept_session_forgets_topics_that_are_no_longer_mapped() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(broker.url())).await;
+    kitchen.wait_ready().await;
+    kitchen.started.stop().await;
+    let only = |c: &mut Config| {
+        c.mqtt.broker = Some(broker.url());
+        c.sensor = vec![sensor(json!({"name":"new","topic":"kitchen/new"}))];
+    };
+    let kitchen = Kitchen::open(dir.path(), only).await;
+    kitchen.wait_ready().await;
+    let before = kitchen.app.metrics.messages.get();
+    let port = broker.port;
+    tokio::task::spawn_blocking(move || {
+        mosquitto_pub(port, &["-t", "kitchen/box", "-m", "20"]);
+        mosquitto_pub(port, &["-t", "kitchen/new", "-m", "21"]);
+    })
+    .await
+    .unwrap();
+    kitchen.wait_for(1).await;
+    assert_eq!(kitchen.values(), [21.0]);
+    assert_eq!(kitchen.app.metrics.messages.get() - before, 1);
+    kitchen.started.stop().await;
+}
+
+/// A broker that answers MQTT 5 as the 3.1.1 standard says (CONNACK 1, section 3.2.2.3) and then
+/// speaks 3.1.1.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_speaks_only_the_older_version_is_spoken_to_in_it() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let broker = std::thread::spawn(move || {
+        let mut seen = Vec::new();
+        while seen.last() != Some(&4) {
+            let (mut client, _) = listener.accept().unwrap();
+            let mut connect = [0; 256];
+            let read = client.read(&mut connect).unwrap();
+            // Fixed header (2), protocol name (2 + 4), level.
+            let level = connect[..read][8];
+            seen.push(level);
+            let answer = if level == 4 {
+                [0x20, 2, 0, 0]
+            } else {
+                [0x20, 2, 0, 1]
+            };
+            client.write_all(&answer).unwrap();
+        }
+        seen
+    });
+    let mut config = Config::default();
+    config.mqtt.broker = Some(Secret(format!("mqtt://127.0.0.1:{port}")));
+    let told = check(&config).await;
+    assert!(told[0].1.is_ok(), "{told:?}");
+    assert_eq!(broker.join().unwrap(), [5, 4]);
+}
+
+/// A broker's certificate made for the test: an authority of our own, a leaf for 127.0.0.1.
+fn certificates(dir: &Path) {
+    let mut authority = rcgen::CertificateParams::new(Vec::new()).unwrap();
+    // Names that differ: a leaf that bears its issuer's name passes for self-signed.
+    authority
+        .distinguished_name
+        .push(rcgen::DnType::CommonName, "test authority");
+    authority.is_ca = rcgen::IsCa::Ca(rcgen::BasicConstraints::Unconstrained);
+    let authority_key = rcgen::KeyPair::generate().unwrap();
+    let authority_cert = authority.self_signed(&authority_key).unwrap();
+    let issuer = rcgen::Issuer::new(authority, authority_key);
+    let key = rcgen::KeyPair::generate().unwrap();
+    let leaf = rcgen::CertificateParams::new(vec!["127.0.0.1".into()]).unwrap();
+    let cert = leaf.signed_by(&key, &issuer).unwrap();
+    std::fs::write(dir.join("ca.pem"), authority_cert.pem()).unwrap();
+    std::fs::write(dir.join("cert.pem"), cert.pem()).unwrap();
+    std::fs::write(dir.join("key.pem"), key.serialize_pem()).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn tls_to_an_outside_broker_trusts_the_given_file_and_nothing_less() {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let certs = scratch();
+    certificates(certs.path());
+    let at = certs.path().display();
+    let tls = format!("certfile {at}/cert.pem\nkeyfile {at}/key.pem");
+    let broker = Mosquitto::start(&tls);
+    let url = Secret(format!("mqtts://127.0.0.1:{}", broker.port));
+    let mut config = Config::default();
+    config.mqtt.broker = Some(url.clone());
+    let without = check(&config).await;
+    assert!(without[0].1.is_err(), "{without:?}");
+    let ca = certs.path().join("ca.pem");
+    config.mqtt.ca_file = Some(ca.clone());
+    let with = check(&config).await;
+    assert!(with[0].1.is_ok(), "{with:?}");
+    config.mqtt.broker = Some(broker.url());
+    config.mqtt.ca_file = None;
+    assert!(check(&config).await[0].1.is_err());
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| {
+        c.mqtt.broker = Some(url);
+        c.mqtt.ca_file = Some(ca);
+    })
+    .await;
+    kitchen.wait_ready().await;
+    let (port, ca) = (broker.port, format!("{at}/ca.pem"));
+    tokio::task::spawn_blocking(move || {
+        mosquitto_pub(port, &["--cafile", &ca, "-t", "kitchen/box", "-m", "22"])
+    })
+    .await
+    .unwrap();
+    kitchen.wait_for(1).await;
+    kitchen.started.stop().await;
+}

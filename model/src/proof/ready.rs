@@ -1,0 +1,109 @@
+//! From a threshold and the paths the dough may take to the time it is ready.
+
+use super::Posterior;
+use crate::age::AgePath;
+
+/// How the ready time is spread: quantiles in minutes since the stage began.
+#[derive(Debug, Clone)]
+pub struct ReadyTime {
+    /// Minutes of the table, rising.
+    minutes: Vec<f64>,
+    /// Chance of being ready by then.
+    chances: Vec<f64>,
+}
+
+impl ReadyTime {
+    /// From a posterior and what the dough may go through: the path so far and, for each scenario of
+    /// the air, its weight and the path that goes on from there (sharing the past).
+    pub fn new(posterior: &Posterior, past: &AgePath, futures: &[(f64, AgePath)]) -> Self {
+        let cumulative = posterior.cumulative();
+        let below = |age: f64| -> f64 {
+            if !(age > 0.0) {
+                return 0.0;
+            }
+            let position = (age.ln() - posterior.first) / posterior.step + 0.5;
+            if !(position > 0.0) {
+                return 0.0;
+            }
+            let whole = position.floor() as usize;
+            if whole >= posterior.weights.len() {
+                return 1.0;
+            }
+            let under = if whole == 0 {
+                0.0
+            } else {
+                cumulative[whole - 1]
+            };
+            (under + posterior.weights[whole] * (position - whole as f64)).min(1.0)
+        };
+        let total: f64 = futures.iter().map(|(w, _)| w).sum();
+        let mut minutes = Vec::new();
+        let mut chances: Vec<f64> = Vec::new();
+        // The past in at most some hundreds of steps.
+        let knots = past.knots();
+        let stride = (knots.len() / 300).max(1);
+        for k in knots.iter().step_by(stride) {
+            minutes.push(k.minute);
+            chances.push(below(k.age_min));
+        }
+        let now = past.now();
+        let push = |minutes: &mut Vec<f64>, chances: &mut Vec<f64>, m: f64, c: f64| {
+            let floor = chances.last().copied().unwrap_or(0.0);
+            if minutes.last().is_none_or(|last| m > *last) {
+                minutes.push(m);
+                chances.push(c.max(floor));
+            }
+        };
+        push(&mut minutes, &mut chances, now.minute, below(now.age_min));
+        if let Some((_, first)) = futures.first() {
+            for (i, k) in first.knots().iter().enumerate().skip(1) {
+                let c = futures
+                    .iter()
+                    .map(|(w, f)| {
+                        let age = match f.knots().get(i) {
+                            Some(other) if (other.minute - k.minute).abs() < 1e-6 => other.age_min,
+                            _ => f.age_at(k.minute),
+                        };
+                        w * below(age)
+                    })
+                    .sum::<f64>()
+                    / total.max(1e-12);
+                push(&mut minutes, &mut chances, k.minute, c);
+            }
+        }
+        Self { minutes, chances }
+    }
+
+    /// The minute by which it is ready with chance `p`; `None` beyond the table.
+    pub fn quantile(&self, p: f64) -> Option<f64> {
+        let i = self.chances.partition_point(|c| *c < p);
+        if i >= self.chances.len() {
+            return None;
+        }
+        if i == 0 {
+            return self.minutes.first().copied();
+        }
+        let (a, b) = (self.chances[i - 1], self.chances[i]);
+        let share = if b > a { (p - a) / (b - a) } else { 1.0 };
+        Some(self.minutes[i - 1] + share * (self.minutes[i] - self.minutes[i - 1]))
+    }
+
+    /// Chance of being ready by a minute.
+    pub fn chance_by(&self, minute: f64) -> f64 {
+        let i = self.minutes.partition_point(|m| *m < minute);
+        if i >= self.minutes.len() {
+            return self.chances.last().copied().unwrap_or(0.0);
+        }
+        if i == 0 {
+            return self.chances.first().copied().unwrap_or(0.0);
+        }
+        let (a, b) = (self.minutes[i - 1], self.minutes[i]);
+        let share = if b > a { (minute - a) / (b - a) } else { 1.0 };
+        self.chances[i - 1] + share * (self.chances[i] - self.chances[i - 1])
+    }
+
+    /// The table: minutes and chances, both rising.
+    pub fn table(&self) -> (&[f64], &[f64]) {
+        (&self.minutes, &self.chances)
+    }
+}
