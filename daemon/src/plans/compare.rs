@@ -427,13 +427,13 @@ impl PairDocument {
     pub fn sentence(&self) -> String {
         let more = |v: f64| {
             if v >= 0.0 {
-                format!("{v:.0} % longer")
+                format!("{v:.0} % more time")
             } else {
-                format!("{:.0} % shorter", -v)
+                format!("{:.0} % less time", -v)
             }
         };
         format!(
-            "By the clock {} took {} than {}; temperature makes it {}. {}",
+            "By the clock {} took {} than {}; by temperature alone it would have been {}. {}",
             self.second,
             more(self.clock_percent),
             self.first,

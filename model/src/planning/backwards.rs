@@ -654,6 +654,28 @@ pub(super) mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        #[test]
+        fn any_bits_are_refused_or_answered(v in proptest::collection::vec(proptest::num::f64::ANY, 14), small in proptest::bool::ANY) {
+            let n = |i: usize, usual: f64| if small && i % 3 != 0 { usual } else { v[i] };
+            let mut bake = plain(n(0, 22.0), n(1, 0.2));
+            bake.places[0].course = Course::Daily { mean_c: n(2, 20.0), swing_c: n(3, 2.0), warmest_min: n(4, 900.0) };
+            bake.places[0].sd_c = n(5, 1.0);
+            bake.dough_c = n(6, 24.0);
+            bake.bulk.tau_min = n(7, 90.0);
+            bake.mixing = Step { minutes: n(8, 20.0), sd_min: n(9, 2.0) };
+            bake.bulk.stays[0].for_min = Some(n(10, 60.0));
+            if let Ok(day) = bake.run(n(11, 480.0)) {
+                prop_assert!((0.0..=1.0).contains(&day.chance_late(n(12, 900.0))) || v[12].is_nan());
+                prop_assert!(day.table.p50.is_none_or(f64::is_finite));
+            }
+            if let Ok(plan) = bake.latest_start(n(12, 900.0), n(13, 0.1)) {
+                prop_assert!(plan.start_min.is_finite() && (0.0..=1.0).contains(&plan.risk));
+            }
+        }
+    }
+
+    proptest! {
         #![proptest_config(ProptestConfig::with_cases(24))]
         #[test]
         fn there_and_back(air in 16.0..34.0f64, sd in 0.0..0.4f64, doubt in 0.0..2.5f64, risk in 0.02..0.6f64, table in 0.0..3000.0f64) {

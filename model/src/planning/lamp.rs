@@ -316,6 +316,15 @@ mod tests {
 
     proptest! {
         #[test]
+        fn any_bits_are_refused_or_answered(v in proptest::array::uniform8(proptest::num::f64::ANY)) {
+            if let Ok(oven) = LampBox::new(3000.0, 12.0)
+                && let Ok(plan) = planned(oven, v[6], v[7], [v[0], v[1], v[2], v[3], v[4], v[5]])
+            {
+                prop_assert!(plan.dough_peak_c.is_finite() && plan.on_s.is_none_or(f64::is_finite));
+            }
+        }
+
+        #[test]
         fn the_ceiling_holds_in_the_hot_case(
             tau_box in 600.0..9000.0f64, rise in 2.0..40.0f64, sd in 0.0..3.0f64, se in 0.0..0.5f64,
             room in 10.0..26.0f64, dough in 4.0..27.0f64, tau in 600.0..12_000.0f64,

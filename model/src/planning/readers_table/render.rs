@@ -90,7 +90,7 @@ impl ReadersTable {
             high_min: pick(short.high_min, long.high_min, true),
         };
         let before = if self.before_night_min > 0.0 {
-            "half an hour at room temperature, then covered"
+            "half an hour at room temperature, then covered and"
         } else {
             "covered and straight"
         };
@@ -163,7 +163,7 @@ impl ReadersTable {
     /// Plain text, columns lined up.
     pub fn text(&self) -> String {
         let mut out = format!("{}: proof times\n{}\n\n", self.recipe.name, self.basis());
-        let _ = writeln!(out, "{:<16}{:<28}Final proof", "Room", "Bulk");
+        let _ = writeln!(out, "{:<16}{:<40}Final proof", "Room", "Bulk");
         for row in &self.rows {
             let warm = if row.too_warm {
                 "  (too warm for this dough)"
@@ -173,7 +173,7 @@ impl ReadersTable {
             let room = format!("{:.0} °C / {} °F", row.room_c, fahrenheit(row.room_c));
             let _ = writeln!(
                 out,
-                "{room:<16}{:<28}{}{warm}",
+                "{room:<16}{:<40}{}{warm}",
                 span_in_words(&row.bulk),
                 span_in_words(&row.final_proof)
             );
