@@ -167,13 +167,7 @@ pub struct Proof {
 impl Proof {
     /// A bulk proof, in one piece fresh from the mixer.
     #[must_use]
-    pub fn bulk(
-        recipe: &Recipe,
-        pace: &Pace,
-        temper: Temper,
-        mass_kg: f64,
-        dough_c: f64,
-    ) -> Self {
+    pub fn bulk(recipe: &Recipe, pace: &Pace, temper: Temper, mass_kg: f64, dough_c: f64) -> Self {
         Self {
             body: Body::new(Shape::Sphere, recipe.stuff, mass_kg, dough_c),
             ferment: Ferment::mixed(recipe.water_l, recipe.sugar_mol, dough_c),
