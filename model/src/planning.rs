@@ -32,7 +32,7 @@ pub use course::{Course, Place, Ripe, ripen};
 pub use guided_run::{Inconclusive, RunAdvice, RunReading, guided_run};
 pub use hold::{Hold, HoldAnswer, TakeOut};
 pub use kitchens::{Kitchens, Tester, VARIANCE_COMPONENTS, VarianceComponent};
-pub use lamp::{LampPlan, LampSafety, Rhythm};
+pub use lamp::{KnownOven, LampCase, LampPlan, LampSafety, Rhythm};
 pub use readers_table::{Caution, ReadersRecipe, ReadersRow, ReadersTable, Span};
 pub use water::{WaterCaution, WaterPlan};
 pub use words::{fahrenheit, rise_in_words, span_in_words};

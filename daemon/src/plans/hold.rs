@@ -257,7 +257,12 @@ impl HoldDocument {
                     format!("Take it out at {}: ready about {about}{range}.", when(t))
                 }
                 ("ready_in_fridge", _) => format!(
-                    "It gets ready in the fridge, about {about}{range}: bake it from the cold."
+                    "It gets ready in the fridge, about {about}{range}: {} it from the cold.",
+                    if self.stage == StageKind::Bulk {
+                        "shape"
+                    } else {
+                        "bake"
+                    }
                 ),
                 _ => format!(
                     "It cannot be ready by then; left out it is ready about {about}{range}."

@@ -4,7 +4,9 @@
 //! What a run has learned is kept in the setting `oven_responses`, by place.
 
 use doughwarden_dashboards::show::{Show, minutes};
-use doughwarden_model::planning::{Inconclusive, LampPlan, LampSafety, RunAdvice, guided_run};
+use doughwarden_model::planning::{
+    Inconclusive, KnownOven, LampCase, LampPlan, LampSafety, RunAdvice, guided_run,
+};
 use doughwarden_model::surroundings::{Approach, LampBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
@@ -243,15 +245,19 @@ pub fn answer(
             .dough_c
             .unwrap_or_else(|| g.learned.habit.expect(room).mean_c);
         let plan = LampPlan::new(
-            LampBox::new(known.time_constant_min * 60.0, known.rise_c)?,
-            known.rise_sd_c,
-            known.ln_time_constant_se,
-            room,
-            air,
-            dough,
-            tau_min * 60.0,
-            target,
-            ceiling,
+            KnownOven {
+                oven: LampBox::new(known.time_constant_min * 60.0, known.rise_c)?,
+                plateau_sd_c: known.rise_sd_c,
+                ln_tau_se: known.ln_time_constant_se,
+            },
+            LampCase {
+                room_c: room,
+                air_c: air,
+                dough_c: dough,
+                dough_tau_s: tau_min * 60.0,
+                target_c: target,
+                ceiling_c: ceiling,
+            },
         )?;
         document.light = Some(light(g, &plan));
     }

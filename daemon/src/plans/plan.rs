@@ -309,7 +309,9 @@ fn changes(
             ceiling_c,
         });
     }
-    levers.push(Lever::Dough);
+    levers.push(Lever::Dough {
+        ceiling_c: ceiling_c.max(19.0),
+    });
     levers
         .into_iter()
         .map(|lever| {
@@ -323,7 +325,7 @@ fn changes(
             let (what, place) = match lever {
                 Lever::Yeast { .. } => ("yeast", None),
                 Lever::Place { place, .. } => ("place", Some(bake.places[place].name.clone())),
-                Lever::Dough => ("dough_temperature", None),
+                Lever::Dough { .. } => ("dough_temperature", None),
             };
             let digits = if what == "yeast" { 100.0 } else { 10.0 };
             let tidy = |v: f64| (v * digits).round() / digits;

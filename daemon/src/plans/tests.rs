@@ -331,11 +331,11 @@ fn the_oven_is_learned_and_then_planned_with() {
 fn a_dough_can_wait_in_the_fridge() {
     let log = format!(
         "{KITCHEN}{}{}",
-        batch("b1", "2026-02-10T05:30:00Z", None, ""),
+        batch("b1", "2026-02-10T05:50:00Z", None, ""),
         air("shelf", "2026-02-10T05:00:00Z", 60, 2, |_| 23.0)
     );
     with(&log, NOW, |g| {
-        // 0.9 kg cools slowly: to be nearly sure of it, half an hour out is too much already.
+        // 0.9 kg cools slowly: to be nearly sure of it, ten minutes out are too much already.
         let asked = HoldAsked {
             batch: "b1".into(),
             back: "18:00".into(),
@@ -359,7 +359,7 @@ fn a_dough_can_wait_in_the_fridge() {
             ..asked
         };
         let document = hold::answer(g, &asked).expect("in progress");
-        assert_eq!(document.answer, "fridge");
+        assert_eq!(document.answer, "fridge", "{document:?}");
         let latest = document.latest_in.expect("a time").seconds_since(g.now) / 60.0;
         assert!((1.0..150.0).contains(&latest), "{latest}");
         let out = document.take_out.as_ref().expect("asked");

@@ -268,3 +268,5 @@ fn tls(
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_of_plans;

@@ -190,7 +190,7 @@ impl Smooth {
         let finite = || self.values.iter().copied().filter(|v| v.is_finite());
         let mut low = finite().fold(f64::INFINITY, f64::min) - 6.0 * self.sd;
         let mut high = finite().fold(f64::NEG_INFINITY, f64::max) + 6.0 * self.sd;
-        if !(low <= high) || self.chance_by(high) < p {
+        if low > high || self.chance_by(high) < p {
             return None;
         }
         for _ in 0..60 {

@@ -14,7 +14,7 @@ const COOLEST_PLACE_C: f64 = 12.0;
 /// … and a dough mixed within these, °C (24 to 26.7 is usual in wheat; common practice beyond).
 const DOUGH_C: (f64, f64) = (18.0, 30.0);
 /// Halvings of the bracket.
-const ROUNDS: usize = 22;
+const ROUNDS: usize = 13;
 
 /// What may be changed.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,8 +34,11 @@ pub enum Lever {
         /// No warmer than this, °C.
         ceiling_c: f64,
     },
-    /// The dough out of the mixer, by the water's temperature.
-    Dough,
+    /// The dough out of the mixer, by the water's temperature, up to its ceiling.
+    Dough {
+        /// No warmer than this, °C.
+        ceiling_c: f64,
+    },
 }
 
 /// A change and what it does.
@@ -75,7 +78,7 @@ impl Bake {
                     Course::Points(points) => points.iter_mut().for_each(|p| p.1 += more),
                 }
             }
-            Lever::Dough => bake.dough_c = to,
+            Lever::Dough { .. } => bake.dough_c = to,
         }
         bake
     }
@@ -126,7 +129,10 @@ impl Bake {
                 .min(35.0);
                 (p.course.mean_c(), COOLEST_PLACE_C, ceiling)
             }
-            Lever::Dough => (self.dough_c, DOUGH_C.0, DOUGH_C.1),
+            Lever::Dough { ceiling_c } => {
+                let ceiling = within("ceiling of the dough, °C", ceiling_c, DOUGH_C.0 + 1.0, 60.0)?;
+                (self.dough_c, DOUGH_C.0, DOUGH_C.1.min(ceiling))
+            }
         };
         let late = |to: f64| {
             Ok::<f64, Refusal>(self.with(lever, to).run(start_min)?.chance_late(table_min))
@@ -228,7 +234,7 @@ mod tests {
             );
         }
         let far = bake
-            .change(Lever::Dough, start + 200.0, 900.0, 0.1)
+            .change(Lever::Dough { ceiling_c: 40.0 }, start + 200.0, 900.0, 0.1)
             .expect("valid");
         assert!(!far.enough && far.risk > 0.1 && (far.to - 30.0).abs() < 1e-9);
         // An early start is met by slowing down.

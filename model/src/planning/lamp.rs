@@ -40,6 +40,46 @@ pub struct Rhythm {
     pub off_s: f64,
 }
 
+/// An oven as a guided run knows it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KnownOven {
+    /// Its response.
+    pub oven: LampBox,
+    /// Standard deviation of its plateau, °C.
+    pub plateau_sd_c: f64,
+    /// Standard error of `ln` of its time constant.
+    pub ln_tau_se: f64,
+}
+
+impl KnownOven {
+    /// From a guided run made in a room at `room_c`.
+    pub fn from_run(run: &Approach, room_c: f64) -> Result<Self, Refusal> {
+        let (low, high) = run.plateau_90_c;
+        Ok(Self {
+            oven: LampBox::from_run(run, room_c)?,
+            plateau_sd_c: (0.5 * (high - low) / HOT_Z).clamp(0.2, 50.0),
+            ln_tau_se: run.ln_time_constant_se.clamp(0.02, 5.0),
+        })
+    }
+}
+
+/// How things stand, and what is wanted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LampCase {
+    /// The room around the oven, °C.
+    pub room_c: f64,
+    /// The air in it now, °C.
+    pub air_c: f64,
+    /// The dough now, °C.
+    pub dough_c: f64,
+    /// How the dough lags behind the air, s.
+    pub dough_tau_s: f64,
+    /// The dough is to peak here, °C …
+    pub target_c: f64,
+    /// … and never pass this, °C.
+    pub ceiling_c: f64,
+}
+
 /// The plan for the oven light.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LampPlan {
@@ -66,38 +106,29 @@ pub struct LampPlan {
 }
 
 impl LampPlan {
-    /// Plans for a dough at `dough_c` (lag `dough_tau_s`) in air at `air_c`, room at `room_c`, to peak at
-    /// `target_c` and never pass `ceiling_c`. `plateau_sd_c` and `ln_tau_se` say how well the box is
-    /// known.
+    /// How long to leave the light on.
     ///
     /// ```
-    /// use doughwarden_model::{planning::{LampPlan, LampSafety}, surroundings::LampBox};
-    /// let oven = LampBox::new(3000.0, 14.0)?;
-    /// let plan = LampPlan::new(oven, 0.5, 0.1, 20.0, 20.0, 23.0, 5400.0, 26.0, 28.0)?;
+    /// use doughwarden_model::planning::{KnownOven, LampCase, LampPlan, LampSafety};
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let known = KnownOven { oven: LampBox::new(3000.0, 14.0)?, plateau_sd_c: 0.5, ln_tau_se: 0.1 };
+    /// let case = LampCase { room_c: 20.0, air_c: 20.0, dough_c: 23.0, dough_tau_s: 5400.0,
+    ///     target_c: 26.0, ceiling_c: 28.0 };
+    /// let plan = LampPlan::new(known, case)?;
     /// assert!((plan.dough_peak_c - 26.0).abs() < 1e-6 && plan.hot_case_peak_c < 28.0);
     /// assert!(matches!(plan.safety, LampSafety::MustGoOff { by_s } if by_s > plan.on_s.unwrap()));
     /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
     /// ```
-    #[allow(clippy::too_many_arguments)]
-    pub fn new(
-        oven: LampBox,
-        plateau_sd_c: f64,
-        ln_tau_se: f64,
-        room_c: f64,
-        air_c: f64,
-        dough_c: f64,
-        dough_tau_s: f64,
-        target_c: f64,
-        ceiling_c: f64,
-    ) -> Result<Self, Refusal> {
-        let plateau_sd = within("doubt of the plateau, °C", plateau_sd_c, 0.0, 50.0)?;
-        let tau_se = within("doubt of the time constant, ln", ln_tau_se, 0.0, 5.0)?;
-        let room = within("room, °C", room_c, -10.0, 45.0)?;
-        let air = within("air in the oven, °C", air_c, -10.0, 100.0)?;
-        let dough = within("dough, °C", dough_c, -5.0, 60.0)?;
-        let tau = within("lag of the dough, s", dough_tau_s, 1.0, 1e6)?;
-        let target = within("temperature wanted, °C", target_c, 5.0, 45.0)?;
-        let ceiling = within("ceiling, °C", ceiling_c, 5.0, 50.0)?;
+    pub fn new(known: KnownOven, case: LampCase) -> Result<Self, Refusal> {
+        let oven = known.oven;
+        let plateau_sd = within("doubt of the plateau, °C", known.plateau_sd_c, 0.0, 50.0)?;
+        let tau_se = within("doubt of the time constant, ln", known.ln_tau_se, 0.0, 5.0)?;
+        let room = within("room, °C", case.room_c, -10.0, 45.0)?;
+        let air = within("air in the oven, °C", case.air_c, -10.0, 100.0)?;
+        let dough = within("dough, °C", case.dough_c, -5.0, 60.0)?;
+        let tau = within("lag of the dough, s", case.dough_tau_s, 1.0, 1e6)?;
+        let target = within("temperature wanted, °C", case.target_c, 5.0, 45.0)?;
+        let ceiling = within("ceiling, °C", case.ceiling_c, 5.0, 50.0)?;
         if target > ceiling {
             return Err(Refusal::Inconsistent(
                 "the temperature wanted lies above the dough's ceiling",
@@ -166,34 +197,6 @@ impl LampPlan {
             rhythm: rhythm(oven, room, target),
         })
     }
-
-    /// As [`LampPlan::new`], with the box and its doubt from a guided run made in a room at `run_room_c`.
-    #[allow(clippy::too_many_arguments)]
-    pub fn from_run(
-        run: &Approach,
-        run_room_c: f64,
-        room_c: f64,
-        air_c: f64,
-        dough_c: f64,
-        dough_tau_s: f64,
-        target_c: f64,
-        ceiling_c: f64,
-    ) -> Result<Self, Refusal> {
-        let oven = LampBox::from_run(run, run_room_c)?;
-        let (low, high) = run.plateau_90_c;
-        let sd = (0.5 * (high - low) / HOT_Z).clamp(0.2, 50.0);
-        Self::new(
-            oven,
-            sd,
-            run.ln_time_constant_se.min(5.0),
-            room_c,
-            air_c,
-            dough_c,
-            dough_tau_s,
-            target_c,
-            ceiling_c,
-        )
-    }
 }
 
 /// The lamp goes on a degree below the target and off a degree above.
@@ -216,6 +219,31 @@ fn rhythm(oven: LampBox, room: f64, target: f64) -> Option<Rhythm> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    /// Room, air, dough, its lag, target and ceiling.
+    fn planned(
+        oven: LampBox,
+        plateau_sd_c: f64,
+        ln_tau_se: f64,
+        case: [f64; 6],
+    ) -> Result<LampPlan, Refusal> {
+        let [room_c, air_c, dough_c, dough_tau_s, target_c, ceiling_c] = case;
+        LampPlan::new(
+            KnownOven {
+                oven,
+                plateau_sd_c,
+                ln_tau_se,
+            },
+            LampCase {
+                room_c,
+                air_c,
+                dough_c,
+                dough_tau_s,
+                target_c,
+                ceiling_c,
+            },
+        )
+    }
 
     /// The same oven and dough by small explicit steps of their two differential equations.
     fn euler(oven: LampBox, room: f64, mut air: f64, mut dough: f64, tau: f64, on_s: f64) -> f64 {
@@ -242,8 +270,7 @@ mod tests {
             (5000.0, 15.6, 5000.0),
         ] {
             let oven = LampBox::new(tau_box, rise).expect("valid");
-            let plan =
-                LampPlan::new(oven, 0.0, 0.0, 20.0, 20.0, 22.0, tau, 25.0, 40.0).expect("valid");
+            let plan = planned(oven, 0.0, 0.0, [20.0, 20.0, 22.0, tau, 25.0, 40.0]).expect("valid");
             let got = euler(oven, 20.0, 20.0, 22.0, tau, plan.on_s.expect("gets there"));
             assert!((got - 25.0).abs() < 0.01, "{got}");
         }
@@ -252,8 +279,7 @@ mod tests {
     #[test]
     fn doubt_cuts_the_time_short() {
         let oven = LampBox::new(3000.0, 16.0).expect("valid");
-        let plan =
-            LampPlan::new(oven, 4.0, 0.3, 21.0, 21.0, 24.0, 4000.0, 27.5, 28.0).expect("valid");
+        let plan = planned(oven, 4.0, 0.3, [21.0, 21.0, 24.0, 4000.0, 27.5, 28.0]).expect("valid");
         assert!(plan.cut_short && plan.dough_peak_c < 27.0);
         assert!(
             (plan.hot_case_peak_c - 28.0).abs() < 0.01,
@@ -261,16 +287,11 @@ mod tests {
             plan.hot_case_peak_c
         );
         // A weak lamp is safe even forgotten.
-        let weak = LampPlan::new(
+        let weak = planned(
             LampBox::new(3000.0, 4.0).expect("valid"),
             0.3,
             0.1,
-            20.0,
-            20.0,
-            22.0,
-            4000.0,
-            26.0,
-            30.0,
+            [20.0, 20.0, 22.0, 4000.0, 26.0, 30.0],
         )
         .expect("valid");
         assert_eq!(
@@ -278,10 +299,9 @@ mod tests {
             (None, LampSafety::SafeIfForgotten)
         );
         // A dough that is too warm gets no lamp.
-        let hot =
-            LampPlan::new(oven, 0.3, 0.1, 20.0, 35.0, 31.0, 4000.0, 26.0, 28.0).expect("valid");
+        let hot = planned(oven, 0.3, 0.1, [20.0, 35.0, 31.0, 4000.0, 26.0, 28.0]).expect("valid");
         assert_eq!((hot.on_s, hot.safety), (Some(0.0), LampSafety::TooWarmNow));
-        assert!(LampPlan::new(oven, 0.3, 0.1, 20.0, 20.0, 22.0, 4000.0, 30.0, 28.0).is_err());
+        assert!(planned(oven, 0.3, 0.1, [20.0, 20.0, 22.0, 4000.0, 30.0, 28.0]).is_err());
     }
 
     #[test]
@@ -301,7 +321,7 @@ mod tests {
             room in 10.0..26.0f64, dough in 4.0..27.0f64, tau in 600.0..12_000.0f64,
         ) {
             let oven = LampBox::new(tau_box, rise).expect("valid");
-            let plan = LampPlan::new(oven, sd, se, room, room, dough, tau, 27.0, 29.0).expect("valid");
+            let plan = planned(oven, sd, se, [room, room, dough, tau, 27.0, 29.0]).expect("valid");
             if plan.on_s.is_some() {
                 prop_assert!(plan.hot_case_peak_c <= 29.0 + 1e-3);
                 prop_assert!(plan.dough_peak_c <= plan.hot_case_peak_c + 1e-3);

@@ -5,8 +5,7 @@
 //! s² = this house's spread² + kitchens' spread²
 //! ```
 //! `theta` is the dough's own path from its starting temperature in their room. Ranges hold for eight
-//! kitchens in ten, not for eight of this house's bakes in ten. Times are rounded outwards as recipes
-//! round. The table says what it stands on: batch size, starting dough, bakes and testers.
+//! kitchens in ten, not for eight of this house's bakes in ten. Times are rounded as recipes round. The table says what it stands on: batch size, starting dough, bakes and testers.
 
 mod render;
 

@@ -67,7 +67,7 @@ impl WaterPlan {
         let ice = ice_share(tap, water_c.clamp(-60.0, 100.0))?;
         if water_c < 0.0 {
             cautions.push(WaterCaution::ChillFlour);
-        } else if ice > 0.0 {
+        } else if ice >= 0.01 {
             cautions.push(WaterCaution::TakeIce);
         }
         if seen.is_empty() {

@@ -15,27 +15,22 @@ pub fn fahrenheit(celsius: f64) -> i64 {
 /// The step to which recipes give a time of so many minutes.
 fn grain(minutes: f64) -> f64 {
     match minutes {
-        m if m < 45.0 => 5.0,
-        m if m < 180.0 => 15.0,
-        m if m < 480.0 => 30.0,
+        m if m < 57.5 => 5.0,
+        m if m < 172.5 => 15.0,
+        m if m < 465.0 => 30.0,
         _ => 60.0,
     }
 }
 
-/// Rounded down as recipes round, though never to nothing.
-pub(super) fn rounded_down(minutes: f64) -> f64 {
+/// Rounded to the nearest as recipes round, though never to nothing.
+pub(super) fn rounded(minutes: f64) -> f64 {
     let g = grain(minutes);
-    ((minutes / g + 1e-9).floor() * g).max(5.0)
+    ((minutes / g).round() * g).max(5.0)
 }
 
-/// Rounded up as recipes round.
-pub(super) fn rounded_up(minutes: f64) -> f64 {
-    let g = grain(minutes);
-    (minutes / g - 1e-9).ceil() * g
-}
-
-fn time(minutes: f64) -> String {
-    let m = minutes.round() as i64;
+/// One time as recipes write it.
+pub(super) fn time_in_words(minutes: f64) -> String {
+    let m = rounded(minutes) as i64;
     match (m / 60, m % 60) {
         (0, m) => format!("{m} min"),
         (h, 0) => format!("{h} h"),
@@ -43,25 +38,29 @@ fn time(minutes: f64) -> String {
     }
 }
 
-/// A range of minutes as recipes write it, its ends rounded outwards.
+/// A time and its range as recipes write them.
 ///
 /// ```
 /// use doughwarden_model::planning::{Span, span_in_words};
-/// let words = |low, high| span_in_words(&Span { low_min: Some(low), middle_min: None, high_min: Some(high) });
-/// assert_eq!(words(37.0, 58.0), "35 min to 1 h");
-/// assert_eq!(words(31.0, 44.0), "30 to 45 min");
-/// assert_eq!(words(80.0, 128.0), "1 h 15 min to 2 h 15 min");
+/// let words = |low, middle, high| span_in_words(&Span {
+///     low_min: Some(low), middle_min: Some(middle), high_min: Some(high) });
+/// assert_eq!(words(37.0, 47.0, 61.0), "45 min (35 min to 1 h)");
+/// assert_eq!(words(31.0, 36.0, 44.0), "35 min (30 to 45 min)");
+/// assert_eq!(words(80.0, 100.0, 128.0), "1 h 45 min (1 h 15 min to 2 h 15 min)");
 /// ```
 pub fn span_in_words(span: &Span) -> String {
-    match (
-        span.low_min.map(rounded_down),
-        span.high_min.map(rounded_up),
-    ) {
-        (Some(low), Some(high)) if low >= high => format!("about {}", time(low)),
-        (Some(low), Some(high)) if high < 60.0 => format!("{low:.0} to {}", time(high)),
-        (Some(low), Some(high)) => format!("{} to {}", time(low), time(high)),
-        (Some(low), None) => format!("more than {}", time(low)),
-        _ => "does not rise".to_owned(),
+    let range = match (span.low_min, span.high_min) {
+        (Some(low), Some(high)) if rounded(high) - rounded(low) < 1.0 => return time_in_words(low),
+        (Some(low), Some(high)) if rounded(high) < 60.0 => {
+            format!("{:.0} to {}", rounded(low), time_in_words(high))
+        }
+        (Some(low), Some(high)) => format!("{} to {}", time_in_words(low), time_in_words(high)),
+        (Some(low), None) => format!("more than {}", time_in_words(low)),
+        _ => return "does not rise".to_owned(),
+    };
+    match span.middle_min {
+        Some(middle) => format!("{} ({range})", time_in_words(middle)),
+        None => range,
     }
 }
 
@@ -99,9 +98,10 @@ mod tests {
 
     proptest! {
         #[test]
-        fn rounding_only_widens(m in 5.0..3000.0f64) {
-            prop_assert!(rounded_down(m) <= m + 1e-6 && rounded_up(m) >= m - 1e-6);
-            prop_assert!(rounded_up(m) - rounded_down(m) <= 60.0 + 1e-6);
+        fn rounding_keeps_the_order_and_moves_little(a in 5.0..3000.0f64, b in 5.0..3000.0f64) {
+            let (low, high) = (a.min(b), a.max(b));
+            prop_assert!(rounded(low) <= rounded(high));
+            prop_assert!((rounded(a) - a).abs() <= 0.5 * grain(a) + 1e-9 && grain(a) <= 0.27 * a.max(19.0));
         }
     }
 }

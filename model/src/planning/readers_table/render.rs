@@ -1,6 +1,6 @@
 //! The table as text, CSV (RFC 4180) and HTML, to paste into a published recipe.
 
-use super::super::words::{rounded_down, rounded_up};
+use super::super::words::{rounded, time_in_words};
 use super::super::{fahrenheit, rise_in_words, span_in_words};
 use super::{Caution, ReadersTable, Span};
 use std::fmt::Write as _;
@@ -98,12 +98,7 @@ impl ReadersTable {
             (_, Some(high)) if high < 20.0 => "By then bulk is done: shape it cold.".to_owned(),
             (Some(low), Some(high)) if low < 20.0 => format!(
                 "It still grows while it cools, so look at it: in some kitchens bulk is done by then, in others it takes up to {} more at {}.",
-                span_in_words(&Span {
-                    low_min: Some(high),
-                    middle_min: None,
-                    high_min: Some(high)
-                })
-                .trim_start_matches("about "),
+                time_in_words(high),
                 degrees(21.0)
             ),
             _ => format!(
@@ -168,7 +163,7 @@ impl ReadersTable {
     /// Plain text, columns lined up.
     pub fn text(&self) -> String {
         let mut out = format!("{}: proof times\n{}\n\n", self.recipe.name, self.basis());
-        let _ = writeln!(out, "{:<16}{:<28}{}", "Room", "Bulk", "Final proof");
+        let _ = writeln!(out, "{:<16}{:<28}Final proof", "Room", "Bulk");
         for row in &self.rows {
             let warm = if row.too_warm {
                 "  (too warm for this dough)"
@@ -189,7 +184,7 @@ impl ReadersTable {
         out
     }
 
-    /// CSV by RFC 4180, a header line first; minutes, the ends rounded outwards as recipes round.
+    /// CSV by RFC 4180, a header line first; minutes, rounded as recipes round.
     ///
     /// ```
     /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
@@ -206,8 +201,8 @@ impl ReadersTable {
         let ends = |s: &Span| {
             format!(
                 "{},{}",
-                number(s.low_min.map(rounded_down)),
-                number(s.high_min.map(rounded_up))
+                number(s.low_min.map(rounded)),
+                number(s.high_min.map(rounded))
             )
         };
         for row in &self.rows {
