@@ -65,7 +65,9 @@ impl Daemon {
         let ingest = ingest::start(
             &app,
             outgoing,
-            ingest::Options { free_port_if_busy: any_port_if_busy },
+            ingest::Options {
+                free_port_if_busy: any_port_if_busy,
+            },
         )
         .await?;
         batches::follow::start(&app, &mut rooms);

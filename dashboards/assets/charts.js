@@ -8,6 +8,10 @@ function color(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
+function height(spot) {
+  return Math.max(200, Math.min(320, Math.round(spot.clientWidth * 0.6)));
+}
+
 // One column of times for all series: a missing value is undefined (the line goes on), a gap in
 // the readings is null (the line breaks).
 function table(lines) {
@@ -59,7 +63,7 @@ function draw(figure, data, anew) {
   const axis = { stroke: soft, font, grid: { stroke: color('--grid'), width: 1 }, ticks: { stroke: color('--grid'), width: 1 } };
   const options = {
     width: spot.clientWidth,
-    height: Math.max(200, Math.min(320, Math.round(spot.clientWidth * 0.6))),
+    height: height(spot),
     tzDate: (s) => uPlot.tzDate(new Date(s * 1000), zone),
     cursor: { drag: { x: true, y: false } },
     legend: { show: false },
@@ -100,9 +104,12 @@ export function drawCharts() {
   if (typeof uPlot === 'undefined') return;
   refreshCharts();
   window.matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => refreshCharts(true));
-  let wait = 0;
-  window.addEventListener('resize', () => {
-    clearTimeout(wait);
-    wait = setTimeout(() => refreshCharts(true), 200);
+  // A turned phone: the charts follow their column, without asking for the numbers again.
+  const follow = new ResizeObserver((entries) => {
+    for (const { target } of entries) {
+      const plot = drawn.get(target.parentElement);
+      if (plot && plot.width !== target.clientWidth) plot.setSize({ width: target.clientWidth, height: height(target) });
+    }
   });
+  for (const spot of document.querySelectorAll('figure[data-chart] .plot')) follow.observe(spot);
 }

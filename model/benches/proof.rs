@@ -1,5 +1,7 @@
 //! What a forecast after one more reading costs, and a calibration of a thousand stages.
 
+#![allow(missing_docs)] // the macro makes an undocumented function
+
 use criterion::{Criterion, criterion_group, criterion_main};
 use doughwarden_model::age::AgePath;
 use doughwarden_model::calibration::{Calibration, PastStage, Stage, Subject};
@@ -9,7 +11,7 @@ use doughwarden_model::proof::{Dent, Ending, Evidence, ReadyTime};
 fn subject(i: usize) -> Subject {
     Subject {
         dough: format!("dough {}", i % 5),
-        stage: if i % 2 == 0 {
+        stage: if i.is_multiple_of(2) {
             Stage::Bulk
         } else {
             Stage::Final

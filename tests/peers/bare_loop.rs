@@ -22,7 +22,10 @@ async fn main() -> Result<()> {
     };
     let (port, expect): (u16, usize) = (port.parse()?, expect.parse()?);
     let mut options = MqttOptions::new("bare-loop", "127.0.0.1", port);
-    options.set_clean_session(false).set_manual_acks(true).set_keep_alive(Duration::from_secs(30));
+    options
+        .set_clean_session(false)
+        .set_manual_acks(true)
+        .set_keep_alive(Duration::from_secs(30));
     let (client, mut events) = AsyncClient::new(options, 1000);
     client.subscribe("k/#", QoS::AtLeastOnce).await?;
 

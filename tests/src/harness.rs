@@ -26,7 +26,10 @@ pub fn binary() -> PathBuf {
         dir.pop();
     }
     let path = dir.join("doughwarden");
-    assert!(path.exists(), "build the daemon first: cargo build -p doughwarden");
+    assert!(
+        path.exists(),
+        "build the daemon first: cargo build -p doughwarden"
+    );
     path
 }
 
@@ -37,7 +40,10 @@ pub fn binary() -> PathBuf {
 #[must_use]
 pub fn free_port() -> u16 {
     let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
-    listener.local_addr().expect("a bound listener has an address").port()
+    listener
+        .local_addr()
+        .expect("a bound listener has an address")
+        .port()
 }
 
 /// Runs a command of the binary to its end.
@@ -45,7 +51,11 @@ pub fn free_port() -> u16 {
 /// # Panics
 /// If it cannot be started.
 pub fn doughwarden(args: &[&str]) -> Output {
-    Command::new(binary()).args(args).env("RUST_LOG", "warn").output().expect("the binary starts")
+    Command::new(binary())
+        .args(args)
+        .env("RUST_LOG", "warn")
+        .output()
+        .expect("the binary starts")
 }
 
 /// A running daemon.
@@ -65,7 +75,10 @@ impl Daemon {
     pub fn start(args: &[&str]) -> Result<Self> {
         let mut child = Command::new(binary())
             .args(args)
-            .env("RUST_LOG", std::env::var("RUST_LOG").unwrap_or_else(|_| "warn".into()))
+            .env(
+                "RUST_LOG",
+                std::env::var("RUST_LOG").unwrap_or_else(|_| "warn".into()),
+            )
             .stdout(Stdio::piped())
             .spawn()
             .context("the binary starts")?;
@@ -88,7 +101,11 @@ impl Daemon {
             .strip_prefix("ready http=")
             .and_then(|rest| rest.split_once(" mqtt="))
             .with_context(|| format!("not a ready line: {line}"))?;
-        Ok(Self { child, http: http.into(), mqtt: mqtt.into() })
+        Ok(Self {
+            child,
+            http: http.into(),
+            mqtt: mqtt.into(),
+        })
     }
 
     /// The port of its broker.
@@ -97,7 +114,11 @@ impl Daemon {
     /// If the ready line had none.
     #[must_use]
     pub fn mqtt_port(&self) -> u16 {
-        self.mqtt.rsplit(':').next().and_then(|p| p.parse().ok()).expect("the ready line ends in a port")
+        self.mqtt
+            .rsplit(':')
+            .next()
+            .and_then(|p| p.parse().ok())
+            .expect("the ready line ends in a port")
     }
 
     /// Its process id.
@@ -117,7 +138,9 @@ impl Daemon {
     /// # Errors
     /// If it does not stop in time.
     pub fn terminate(mut self) -> Result<Option<i32>> {
-        Command::new("kill").arg(self.child.id().to_string()).status()?;
+        Command::new("kill")
+            .arg(self.child.id().to_string())
+            .status()?;
         let deadline = Instant::now() + Duration::from_secs(100);
         while Instant::now() < deadline {
             if let Some(status) = self.child.try_wait()? {
@@ -147,7 +170,11 @@ impl Daemon {
     /// # Errors
     /// If they are refused.
     pub async fn records(&self, lines: &[Value]) -> Result<Value> {
-        let body = lines.iter().map(Value::to_string).collect::<Vec<_>>().join("\n");
+        let body = lines
+            .iter()
+            .map(Value::to_string)
+            .collect::<Vec<_>>()
+            .join("\n");
         let response = reqwest::Client::new()
             .post(format!("{}/api/v1/records", self.http))
             .header("content-type", "application/jsonl")
@@ -187,7 +214,10 @@ impl Mosquitto {
         let dir = tempfile::tempdir()?;
         let port = free_port();
         let file = dir.path().join("mosquitto.conf");
-        std::fs::write(&file, format!("listener {port} 127.0.0.1\nallow_anonymous true\n{extra}\n"))?;
+        std::fs::write(
+            &file,
+            format!("listener {port} 127.0.0.1\nallow_anonymous true\n{extra}\n"),
+        )?;
         let path = ["/usr/sbin/mosquitto", "/usr/bin/mosquitto"]
             .into_iter()
             .find(|p| Path::new(p).exists())
@@ -198,7 +228,11 @@ impl Mosquitto {
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()?;
-        let this = Self { child, port, _dir: dir };
+        let this = Self {
+            child,
+            port,
+            _dir: dir,
+        };
         let deadline = Instant::now() + START_DEADLINE;
         while std::net::TcpStream::connect(("127.0.0.1", port)).is_err() {
             if Instant::now() > deadline {
@@ -252,7 +286,9 @@ impl Hook {
         let app = axum::Router::new().route(
             "/hook",
             axum::routing::post(move |axum::Json(body): axum::Json<Value>| {
-                kept.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push(body);
+                kept.lock()
+                    .unwrap_or_else(std::sync::PoisonError::into_inner)
+                    .push(body);
                 async { "ok" }
             }),
         );
@@ -267,7 +303,10 @@ impl Hook {
     /// What has come so far.
     #[must_use]
     pub fn bodies(&self) -> Vec<Value> {
-        self.bodies.lock().unwrap_or_else(std::sync::PoisonError::into_inner).clone()
+        self.bodies
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .clone()
     }
 }
 

@@ -22,12 +22,48 @@ pub fn forecasters(leave_out: bool) -> Vec<Box<dyn Forecaster>> {
     let mut all: Vec<Box<dyn Forecaster>> = vec![Box::new(Ours("ours", whole))];
     if leave_out {
         let parts = [
-            ("air for dough", Without { dough_temperature: true, ..whole }),
-            ("no tilt", Without { tilt: true, ..whole }),
-            ("no dose", Without { dose: true, ..whole }),
-            ("no dents", Without { dents: true, ..whole }),
-            ("no `not yet`", Without { not_ready_yet: true, ..whole }),
-            ("no pooling", Without { pooling: true, ..whole }),
+            (
+                "air for dough",
+                Without {
+                    dough_temperature: true,
+                    ..whole
+                },
+            ),
+            (
+                "no tilt",
+                Without {
+                    tilt: true,
+                    ..whole
+                },
+            ),
+            (
+                "no dose",
+                Without {
+                    dose: true,
+                    ..whole
+                },
+            ),
+            (
+                "no dents",
+                Without {
+                    dents: true,
+                    ..whole
+                },
+            ),
+            (
+                "no `not yet`",
+                Without {
+                    not_ready_yet: true,
+                    ..whole
+                },
+            ),
+            (
+                "no pooling",
+                Without {
+                    pooling: true,
+                    ..whole
+                },
+            ),
         ];
         for (name, without) in parts {
             all.push(Box::new(Ours(name, without)));
@@ -77,10 +113,15 @@ impl Forecaster for Ours {
             .iter()
             .map(|(batch, stage, at)| {
                 let (stage, at) = (kind(*stage), UtcMs(at.as_millisecond()));
-                let start = book.stage(batch, stage).context("the stage asked about")?.start;
-                let minutes = fitted
-                    .quantiles(batch, stage, at)?
-                    .map(|t| t.map_or(at.seconds_since(start) / 60.0 + NEVER_MIN, |t| t.seconds_since(start) / 60.0));
+                let start = book
+                    .stage(batch, stage)
+                    .context("the stage asked about")?
+                    .start;
+                let minutes = fitted.quantiles(batch, stage, at)?.map(|t| {
+                    t.map_or(at.seconds_since(start) / 60.0 + NEVER_MIN, |t| {
+                        t.seconds_since(start) / 60.0
+                    })
+                });
                 let [p10, p50, p90] = minutes;
                 Ok(Quantiles { p10, p50, p90 })
             })

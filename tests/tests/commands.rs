@@ -22,7 +22,11 @@ fn book() -> String {
         let minutes = [92, 88, 97, 90, 101, 95][(day - 1) as usize % 6];
         let mut stage = json!({"record":"stage","batch":id,"stage":"bulk","start":format!("2026-02-{day:02}T06:00:00Z"),"dough_temperature":25});
         if day < 7 {
-            stage["end"] = json!(format!("2026-02-{day:02}T{:02}:{:02}:00Z", 6 + minutes / 60, minutes % 60));
+            stage["end"] = json!(format!(
+                "2026-02-{day:02}T{:02}:{:02}:00Z",
+                6 + minutes / 60,
+                minutes % 60
+            ));
             stage["outcome"] = json!("ready");
         }
         lines.push(stage);
@@ -32,7 +36,12 @@ fn book() -> String {
                 "sensor":"box","quantity":"air_temperature","value":24.0 + f64::from(day) * 0.2,"unit":"Cel"}));
         }
     }
-    lines.iter().map(Value::to_string).collect::<Vec<_>>().join("\n") + "\n"
+    lines
+        .iter()
+        .map(Value::to_string)
+        .collect::<Vec<_>>()
+        .join("\n")
+        + "\n"
 }
 
 struct Kitchen {
@@ -41,7 +50,9 @@ struct Kitchen {
 
 impl Kitchen {
     fn new() -> Self {
-        Self { dir: tempfile::tempdir().unwrap() }
+        Self {
+            dir: tempfile::tempdir().unwrap(),
+        }
     }
 
     fn data(&self) -> String {
@@ -58,27 +69,47 @@ impl Kitchen {
         let kitchen = Self::new();
         let file = kitchen.file("book.jsonl", &book());
         let out = doughwarden(&["import", "--data", &kitchen.data(), &file]);
-        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        assert!(
+            out.status.success(),
+            "{}",
+            String::from_utf8_lossy(&out.stderr)
+        );
         kitchen
     }
 
     fn json(&self, args: &[&str]) -> Value {
         let data = self.data();
         let out = doughwarden(&[args, &["--data", &data, "--json"]].concat());
-        assert!(out.status.success(), "{args:?}: {}", String::from_utf8_lossy(&out.stderr));
+        assert!(
+            out.status.success(),
+            "{args:?}: {}",
+            String::from_utf8_lossy(&out.stderr)
+        );
         serde_json::from_slice(&out.stdout).expect("one JSON document and nothing else")
     }
 }
 
 #[test]
 fn help_is_there_for_every_command_and_wrong_usage_exits_2() {
-    for command in ["run", "demo", "import", "export", "forecast", "calibrate", "backtest", "check"] {
+    for command in [
+        "run",
+        "demo",
+        "import",
+        "export",
+        "forecast",
+        "calibrate",
+        "backtest",
+        "check",
+    ] {
         let out = doughwarden(&[command, "--help"]);
         assert!(out.status.success() && !out.stdout.is_empty(), "{command}");
     }
     assert_eq!(doughwarden(&["forecast"]).status.code(), Some(2));
     assert_eq!(doughwarden(&["bake"]).status.code(), Some(2));
-    assert_eq!(doughwarden(&["demo", "--data", "/tmp/x"]).status.code(), Some(2));
+    assert_eq!(
+        doughwarden(&["demo", "--data", "/tmp/x"]).status.code(),
+        Some(2)
+    );
 }
 
 #[test]
@@ -88,11 +119,22 @@ fn a_log_book_goes_out_as_it_came_in_byte_for_byte() {
     assert!(first.status.success());
     let again = Kitchen::new();
     let file = again.file("first.jsonl", std::str::from_utf8(&first.stdout).unwrap());
-    assert!(doughwarden(&["import", &file, "--data", &again.data()]).status.success());
+    assert!(
+        doughwarden(&["import", &file, "--data", &again.data()])
+            .status
+            .success()
+    );
     let second = doughwarden(&["--data", &again.data(), "export"]);
-    assert_eq!(String::from_utf8(first.stdout.clone()).unwrap(), String::from_utf8(second.stdout).unwrap());
+    assert_eq!(
+        String::from_utf8(first.stdout.clone()).unwrap(),
+        String::from_utf8(second.stdout).unwrap()
+    );
     // Twice changes nothing.
-    assert!(doughwarden(&["import", &file, "--data", &again.data()]).status.success());
+    assert!(
+        doughwarden(&["import", &file, "--data", &again.data()])
+            .status
+            .success()
+    );
     let third = doughwarden(&["--data", &again.data(), "export"]);
     assert_eq!(first.stdout, third.stdout);
 }
@@ -104,14 +146,26 @@ fn a_bad_line_is_named_and_the_good_ones_go_in_unless_strict() {
     let file = kitchen.file("bad.jsonl", text);
     let strict = doughwarden(&["import", "--strict", &file, "--data", &kitchen.data()]);
     assert_eq!(strict.status.code(), Some(1));
-    assert!(doughwarden(&["export", "--data", &kitchen.data()]).stdout.is_empty());
+    assert!(
+        doughwarden(&["export", "--data", &kitchen.data()])
+            .stdout
+            .is_empty()
+    );
     let out = doughwarden(&["import", &file, "--data", &kitchen.data()]);
     assert_eq!(out.status.code(), Some(1));
     let errors = String::from_utf8(out.stderr).unwrap();
     assert!(errors.lines().any(|l| l.contains('2')), "{errors}");
-    assert!(errors.lines().any(|l| l.contains('3') && l.contains("nobody")), "{errors}");
+    assert!(
+        errors
+            .lines()
+            .any(|l| l.contains('3') && l.contains("nobody")),
+        "{errors}"
+    );
     let book = doughwarden(&["export", "--data", &kitchen.data()]);
-    assert_eq!(String::from_utf8(book.stdout).unwrap(), "{\"record\":\"place\",\"name\":\"box\"}\n");
+    assert_eq!(
+        String::from_utf8(book.stdout).unwrap(),
+        "{\"record\":\"place\",\"name\":\"box\"}\n"
+    );
 }
 
 #[test]
@@ -123,9 +177,18 @@ fn standard_input_is_a_log_book_too() {
         .stderr(Stdio::null())
         .spawn()
         .unwrap();
-    child.stdin.take().unwrap().write_all(book().as_bytes()).unwrap();
+    child
+        .stdin
+        .take()
+        .unwrap()
+        .write_all(book().as_bytes())
+        .unwrap();
     assert!(child.wait().unwrap().success());
-    assert!(!doughwarden(&["export", "--data", &kitchen.data()]).stdout.is_empty());
+    assert!(
+        !doughwarden(&["export", "--data", &kitchen.data()])
+            .stdout
+            .is_empty()
+    );
 }
 
 #[test]
@@ -144,8 +207,16 @@ fn a_forecast_knows_nothing_of_what_came_later() {
         .lines()
         .filter_map(|line| {
             let mut record: Value = serde_json::from_str(line).unwrap();
-            let time = record["time"].as_str().or(record["start"].as_str()).map(str::to_owned);
-            if time.is_some_and(|t| t.as_str() > at) || record["id"].as_str().or(record["batch"].as_str()).is_some_and(|b| b > "2026-plait-04") {
+            let time = record["time"]
+                .as_str()
+                .or(record["start"].as_str())
+                .map(str::to_owned);
+            if time.is_some_and(|t| t.as_str() > at)
+                || record["id"]
+                    .as_str()
+                    .or(record["batch"].as_str())
+                    .is_some_and(|b| b > "2026-plait-04")
+            {
                 return None;
             }
             if record["end"].as_str().is_some_and(|e| e > at) {
@@ -157,8 +228,15 @@ fn a_forecast_knows_nothing_of_what_came_later() {
         })
         .collect();
     let file = cut.file("cut.jsonl", &kept);
-    assert!(doughwarden(&["import", &file, "--data", &cut.data()]).status.success());
-    assert_eq!(whole, cut.json(&["forecast", "--batch", "2026-plait-04", "--at", at]));
+    assert!(
+        doughwarden(&["import", &file, "--data", &cut.data()])
+            .status
+            .success()
+    );
+    assert_eq!(
+        whole,
+        cut.json(&["forecast", "--batch", "2026-plait-04", "--at", at])
+    );
 }
 
 #[test]
@@ -179,7 +257,10 @@ fn calibrate_files_versions_and_backtest_counts_three_points_a_stage() {
     assert_eq!(first["version"], 1);
     assert_eq!(first["stages"], 6);
     for parameter in first["parameters"].as_array().unwrap() {
-        assert!(parameter["p10"].as_f64() <= parameter["p90"].as_f64(), "{parameter}");
+        assert!(
+            parameter["p10"].as_f64() <= parameter["p90"].as_f64(),
+            "{parameter}"
+        );
     }
     assert_eq!(kitchen.json(&["calibrate"])["version"], 2);
     let test = kitchen.json(&["backtest"]);
@@ -191,25 +272,51 @@ fn calibrate_files_versions_and_backtest_counts_three_points_a_stage() {
     // `clock` by hand: for each stage the mean duration of the other five, its error once a point.
     let minutes = [92.0, 88.0, 97.0, 90.0, 101.0, 95.0];
     let sum: f64 = minutes.iter().sum();
-    let mut errors: Vec<f64> = minutes.iter().map(|m| ((sum - m) / 5.0 - m).abs()).collect();
+    let mut errors: Vec<f64> = minutes
+        .iter()
+        .map(|m| ((sum - m) / 5.0 - m).abs())
+        .collect();
     errors.sort_by(f64::total_cmp);
-    let (median, mean) = ((errors[2] + errors[3]) / 2.0, errors.iter().sum::<f64>() / 6.0);
+    let (median, mean) = (
+        (errors[2] + errors[3]) / 2.0,
+        errors.iter().sum::<f64>() / 6.0,
+    );
     let clock = &test["overall"]["clock"];
-    assert!((clock["median_abs_error_min"].as_f64().unwrap() - median).abs() < 1e-6, "{clock}");
-    assert!((clock["mean_crps_min"].as_f64().unwrap() - mean).abs() < 1e-6, "{clock}");
+    assert!(
+        (clock["median_abs_error_min"].as_f64().unwrap() - median).abs() < 1e-6,
+        "{clock}"
+    );
+    assert!(
+        (clock["mean_crps_min"].as_f64().unwrap() - mean).abs() < 1e-6,
+        "{clock}"
+    );
 }
 
 #[test]
 fn check_says_a_line_for_each_connection_and_writes_nothing() {
     let kitchen = Kitchen::new();
-    let good = kitchen.file("good.toml", "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n");
+    let good = kitchen.file(
+        "good.toml",
+        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n",
+    );
     let out = doughwarden(&["check", "--config", &good, "--data", &kitchen.data()]);
-    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stdout));
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stdout)
+    );
     assert!(!std::path::Path::new(&kitchen.data()).exists());
-    let bad = kitchen.file("bad.toml", "[mqtt]\nbroker = \"mqtt://127.0.0.1:1\"\n[http]\nlisten = \"127.0.0.1:0\"\n");
+    let bad = kitchen.file(
+        "bad.toml",
+        "[mqtt]\nbroker = \"mqtt://127.0.0.1:1\"\n[http]\nlisten = \"127.0.0.1:0\"\n",
+    );
     let out = doughwarden(&["check", "--config", &bad, "--data", &kitchen.data()]);
     assert_eq!(out.status.code(), Some(1));
-    assert!(String::from_utf8_lossy(&out.stdout).lines().any(|l| l.starts_with("BAD")));
+    assert!(
+        String::from_utf8_lossy(&out.stdout)
+            .lines()
+            .any(|l| l.starts_with("BAD"))
+    );
     let wrong = kitchen.file("wrong.toml", "[http]\nlisen = 1\n");
     let out = doughwarden(&["check", "--config", &wrong, "--data", &kitchen.data()]);
     assert_eq!(out.status.code(), Some(1));
@@ -220,14 +327,21 @@ fn check_says_a_line_for_each_connection_and_writes_nothing() {
 async fn commands_work_beside_a_daemon_which_shows_the_change() {
     tls();
     let kitchen = Kitchen::new();
-    let config = kitchen.file("kitchen.toml", "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n");
+    let config = kitchen.file(
+        "kitchen.toml",
+        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n",
+    );
     let data = kitchen.data();
     let daemon = Daemon::start(&["run", "--config", &config, "--data", &data]).unwrap();
     // A second `run` there is refused.
     let second = doughwarden(&["run", "--config", &config, "--data", &data]);
     assert_eq!(second.status.code(), Some(1));
     let file = kitchen.file("book.jsonl", &book());
-    assert!(doughwarden(&["import", &file, "--data", &data]).status.success());
+    assert!(
+        doughwarden(&["import", &file, "--data", &data])
+            .status
+            .success()
+    );
     // Promised within 2 s; the deadline is ten times that.
     wait_for("the imported batches", Duration::from_secs(20), || async {
         let batches = daemon.get("/api/v1/batches").await.ok()?;
@@ -235,8 +349,20 @@ async fn commands_work_beside_a_daemon_which_shows_the_change() {
     })
     .await
     .unwrap();
-    let forecast = daemon.get("/api/v1/batches/2026-plait-04/forecast?at=2026-02-04T06:55:00Z").await.unwrap();
-    assert_eq!(forecast, kitchen.json(&["forecast", "--batch", "2026-plait-04", "--at", "2026-02-04T06:55:00Z"]));
+    let forecast = daemon
+        .get("/api/v1/batches/2026-plait-04/forecast?at=2026-02-04T06:55:00Z")
+        .await
+        .unwrap();
+    assert_eq!(
+        forecast,
+        kitchen.json(&[
+            "forecast",
+            "--batch",
+            "2026-plait-04",
+            "--at",
+            "2026-02-04T06:55:00Z"
+        ])
+    );
     assert_eq!(kitchen.json(&["calibrate"])["version"], 1);
     assert_eq!(daemon.terminate().unwrap(), Some(0));
 }

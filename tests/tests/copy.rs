@@ -29,7 +29,11 @@ impl Victoria {
             .stderr(Stdio::null())
             .spawn()
             .expect("victoria-metrics is not installed: run tests/run");
-        Self { child, port, _dir: dir }
+        Self {
+            child,
+            port,
+            _dir: dir,
+        }
     }
 
     /// Every sample it has: series by its labels, each a list of `(ms, value)` in order of time.
@@ -51,7 +55,11 @@ impl Victoria {
             series
                 .entry(line["metric"].to_string())
                 .or_default()
-                .extend(times.zip(values).map(|(t, v)| (t.as_i64().unwrap(), v.as_f64().unwrap())));
+                .extend(
+                    times
+                        .zip(values)
+                        .map(|(t, v)| (t.as_i64().unwrap(), v.as_f64().unwrap())),
+                );
         }
         for samples in series.values_mut() {
             samples.sort_by_key(|s| s.0);
@@ -80,8 +88,15 @@ fn config(dir: &std::path::Path, port: u16) -> String {
 }
 
 async fn waiting(daemon: &Daemon) -> Option<f64> {
-    let text = reqwest::get(format!("{}/metrics", daemon.http)).await.ok()?.text().await.ok()?;
-    let line = text.lines().find(|l| l.starts_with("doughwarden_copy_waiting"))?;
+    let text = reqwest::get(format!("{}/metrics", daemon.http))
+        .await
+        .ok()?
+        .text()
+        .await
+        .ok()?;
+    let line = text
+        .lines()
+        .find(|l| l.starts_with("doughwarden_copy_waiting"))?;
     line.split_whitespace().nth(1)?.parse().ok()
 }
 
@@ -104,7 +119,10 @@ fn readings(from_min: i64, to_min: i64) -> String {
 
 fn peak_memory_kib(pid: u32) -> u64 {
     let mut text = String::new();
-    std::fs::File::open(format!("/proc/{pid}/status")).unwrap().read_to_string(&mut text).unwrap();
+    std::fs::File::open(format!("/proc/{pid}/status"))
+        .unwrap()
+        .read_to_string(&mut text)
+        .unwrap();
     let line = text.lines().find(|l| l.starts_with("VmHWM:")).unwrap();
     line.split_whitespace().nth(1).unwrap().parse().unwrap()
 }
@@ -120,8 +138,17 @@ async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
     let import = |name: &str, text: String| {
         let file = dir.path().join(name);
         std::fs::write(&file, text).unwrap();
-        let out = doughwarden(&["import", file.to_str().unwrap(), "--data", data.to_str().unwrap()]);
-        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        let out = doughwarden(&[
+            "import",
+            file.to_str().unwrap(),
+            "--data",
+            data.to_str().unwrap(),
+        ]);
+        assert!(
+            out.status.success(),
+            "{}",
+            String::from_utf8_lossy(&out.stderr)
+        );
     };
     let daemon = Daemon::start(&args).unwrap();
     let at_rest = peak_memory_kib(daemon.pid());
@@ -130,9 +157,11 @@ async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
     daemon.kill();
     let daemon = Daemon::start(&args).unwrap();
     import("second.jsonl", readings(180, 360));
-    wait_for("the whole outage to be queued", Duration::from_secs(60), || async {
-        (waiting(&daemon).await? == 43_200.0).then_some(())
-    })
+    wait_for(
+        "the whole outage to be queued",
+        Duration::from_secs(60),
+        || async { (waiting(&daemon).await? == 43_200.0).then_some(()) },
+    )
     .await
     .unwrap();
     let server = Victoria::start(port);
@@ -144,16 +173,25 @@ async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
     .await
     .unwrap();
     let grown = peak_memory_kib(daemon.pid()).saturating_sub(at_rest);
-    let series = wait_for("the server to show them all", Duration::from_secs(60), || async {
-        let series = server.samples().await;
-        (series.values().map(Vec::len).sum::<usize>() >= 43_320).then_some(series)
-    })
+    let series = wait_for(
+        "the server to show them all",
+        Duration::from_secs(60),
+        || async {
+            let series = server.samples().await;
+            (series.values().map(Vec::len).sum::<usize>() >= 43_320).then_some(series)
+        },
+    )
     .await
     .unwrap();
     assert_eq!(series.len(), 10);
     for (labels, samples) in series {
         assert_eq!(samples.len(), 4_332, "{labels}");
-        assert!(samples.windows(2).all(|pair| pair[1].0 - pair[0].0 == 5_000), "{labels}");
+        assert!(
+            samples
+                .windows(2)
+                .all(|pair| pair[1].0 - pair[0].0 == 5_000),
+            "{labels}"
+        );
     }
     println!("peak memory grew by {grown} KiB during outage and drain");
     assert!(grown < 40 * 1024, "memory grew by {grown} KiB");
@@ -188,20 +226,35 @@ impl Moody {
     async fn answer(&self, body: &str) -> (StatusCode, [(&'static str, &'static str); 1], String) {
         let header = [("retry-after", "1")];
         // `check` writes nothing: an empty body is no reading.
-        let mood = if body.is_empty() { None } else { self.script.lock().unwrap().pop() };
+        let mood = if body.is_empty() {
+            None
+        } else {
+            self.script.lock().unwrap().pop()
+        };
         if let Some(mood) = mood {
             self.seen.lock().unwrap().push(mood);
             if mood == 0 {
                 // Accepts and stays silent.
                 std::future::pending::<()>().await;
             }
-            return (StatusCode::from_u16(mood).unwrap(), header, "in a mood".into());
+            return (
+                StatusCode::from_u16(mood).unwrap(),
+                header,
+                "in a mood".into(),
+            );
         }
         // A point it will never take, as a server with a field-type conflict has.
         if body.contains("sensor=poison") {
-            return (StatusCode::UNPROCESSABLE_ENTITY, header, "field type conflict".into());
+            return (
+                StatusCode::UNPROCESSABLE_ENTITY,
+                header,
+                "field type conflict".into(),
+            );
         }
-        self.taken.lock().unwrap().extend(body.lines().map(str::to_owned));
+        self.taken
+            .lock()
+            .unwrap()
+            .extend(body.lines().map(str::to_owned));
         (StatusCode::NO_CONTENT, header, String::new())
     }
 }
@@ -220,11 +273,22 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
         Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
     let file = dir.path().join("book.jsonl");
     std::fs::write(&file, text).unwrap();
-    let out = doughwarden(&["import", file.to_str().unwrap(), "--data", data.to_str().unwrap()]);
-    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
-    wait_for("everything but the poisoned reading", Duration::from_secs(300), || async {
-        (server.taken.lock().unwrap().len() >= 480).then_some(())
-    })
+    let out = doughwarden(&[
+        "import",
+        file.to_str().unwrap(),
+        "--data",
+        data.to_str().unwrap(),
+    ]);
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+    wait_for(
+        "everything but the poisoned reading",
+        Duration::from_secs(300),
+        || async { (server.taken.lock().unwrap().len() >= 480).then_some(()) },
+    )
     .await
     .unwrap();
     wait_for("the queue to be empty", Duration::from_secs(60), || async {
@@ -236,13 +300,25 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
     assert_eq!(server.seen.lock().unwrap().len(), 7, "every mood was met");
     let mut times: BTreeMap<&str, Vec<i64>> = BTreeMap::new();
     for line in &taken {
-        let sensor = line.split("sensor=").nth(1).unwrap().split(' ').next().unwrap();
-        times.entry(sensor).or_default().push(line.rsplit(' ').next().unwrap().parse().unwrap());
+        let sensor = line
+            .split("sensor=")
+            .nth(1)
+            .unwrap()
+            .split(' ')
+            .next()
+            .unwrap();
+        times
+            .entry(sensor)
+            .or_default()
+            .push(line.rsplit(' ').next().unwrap().parse().unwrap());
     }
     assert_eq!(times.len(), 10);
     for (sensor, times) in times {
         assert_eq!(times.len(), 48, "{sensor}");
-        assert!(times.is_sorted_by(|a, b| a < b), "{sensor}: in order, none twice");
+        assert!(
+            times.is_sorted_by(|a, b| a < b),
+            "{sensor}: in order, none twice"
+        );
     }
     // All readings, the poisoned one too, are in the embedded store.
     let out = doughwarden(&["export", "--data", data.to_str().unwrap()]);

@@ -16,7 +16,10 @@ const KILLS: u32 = 20;
 const RATE: u32 = 400;
 
 fn kills() -> u32 {
-    std::env::var("KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(KILLS)
+    std::env::var("KILLS")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(KILLS)
 }
 
 /// Publishes 1, 2, 3 … with a kept session until told to stop; collects the numbers that the
@@ -32,10 +35,16 @@ struct Numbers {
 impl Numbers {
     fn start(port: u16, payload: fn(u32) -> String) -> Self {
         let mut options = MqttOptions::new("numbers", "127.0.0.1", port);
-        options.set_clean_session(false).set_inflight(50).set_keep_alive(Duration::from_secs(5));
+        options
+            .set_clean_session(false)
+            .set_inflight(50)
+            .set_keep_alive(Duration::from_secs(5));
         let (client, mut events) = AsyncClient::new(options, 100);
         let acknowledged: Arc<Mutex<BTreeSet<u32>>> = Arc::default();
-        let (sent, enough) = (Arc::new(AtomicU32::new(0)), Arc::new(AtomicBool::new(false)));
+        let (sent, enough) = (
+            Arc::new(AtomicU32::new(0)),
+            Arc::new(AtomicBool::new(false)),
+        );
         let feeder = {
             let (sent, enough) = (Arc::clone(&sent), Arc::clone(&enough));
             tokio::spawn(async move {
@@ -43,7 +52,11 @@ impl Numbers {
                 while !enough.load(Ordering::Relaxed) {
                     tick.tick().await;
                     let n = sent.load(Ordering::Relaxed) + 1;
-                    if client.publish("k/n", QoS::AtLeastOnce, false, payload(n)).await.is_err() {
+                    if client
+                        .publish("k/n", QoS::AtLeastOnce, false, payload(n))
+                        .await
+                        .is_err()
+                    {
                         break;
                     }
                     sent.store(n, Ordering::Relaxed);
@@ -78,7 +91,12 @@ impl Numbers {
                 }
             }
         });
-        Self { acknowledged, sent, enough, task }
+        Self {
+            acknowledged,
+            sent,
+            enough,
+            task,
+        }
     }
 
     fn acknowledged(&self) -> BTreeSet<u32> {
@@ -88,10 +106,14 @@ impl Numbers {
     /// Stops sending and waits until everything sent is acknowledged.
     async fn finish(&self) -> u32 {
         self.enough.store(true, Ordering::Relaxed);
-        wait_for("every message to be acknowledged", Duration::from_secs(60), || async {
-            let sent = self.sent.load(Ordering::Relaxed) as usize;
-            (self.acknowledged.lock().unwrap().len() >= sent).then_some(())
-        })
+        wait_for(
+            "every message to be acknowledged",
+            Duration::from_secs(60),
+            || async {
+                let sent = self.sent.load(Ordering::Relaxed) as usize;
+                (self.acknowledged.lock().unwrap().len() >= sent).then_some(())
+            },
+        )
         .await
         .unwrap();
         self.sent.load(Ordering::Relaxed)
@@ -107,13 +129,20 @@ impl Drop for Numbers {
 /// How often each number is stored, read from the data directory of a stopped daemon by the
 /// program's own export.
 fn stored(data: &std::path::Path) -> BTreeMap<u32, u32> {
-    let out = doughwarden_tests::harness::doughwarden(&["export", "--data", data.to_str().unwrap()]);
-    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let out =
+        doughwarden_tests::harness::doughwarden(&["export", "--data", data.to_str().unwrap()]);
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
     let mut counts = BTreeMap::new();
     for line in String::from_utf8(out.stdout).unwrap().lines() {
         let record: serde_json::Value = serde_json::from_str(line).unwrap();
         if record["record"] == "reading" {
-            *counts.entry(record["value"].as_f64().unwrap() as u32).or_default() += 1;
+            *counts
+                .entry(record["value"].as_f64().unwrap() as u32)
+                .or_default() += 1;
         }
     }
     counts
@@ -121,8 +150,11 @@ fn stored(data: &std::path::Path) -> BTreeMap<u32, u32> {
 
 fn config(dir: &std::path::Path, mqtt: &str, time_pointer: bool) -> std::path::PathBuf {
     let file = dir.join("kitchen.toml");
-    let pointers =
-        if time_pointer { "pointer = \"/n\"\ntime_pointer = \"/at\"\n" } else { "" };
+    let pointers = if time_pointer {
+        "pointer = \"/n\"\ntime_pointer = \"/at\"\n"
+    } else {
+        ""
+    };
     std::fs::write(
         &file,
         format!(
@@ -138,15 +170,23 @@ async fn run(mqtt: String, port: u16, payload: fn(u32) -> String, time_pointer: 
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
     let file = config(dir.path(), &mqtt, time_pointer);
-    let args = ["run", "--config", file.to_str().unwrap(), "--data", data.to_str().unwrap()];
+    let args = [
+        "run",
+        "--config",
+        file.to_str().unwrap(),
+        "--data",
+        data.to_str().unwrap(),
+    ];
     let mut chance = rand_chacha::ChaCha8Rng::seed_from_u64(20);
     let mut daemon = Daemon::start(&args).unwrap();
     let numbers = Numbers::start(port, payload);
     for kill in 0..kills() {
         let before = numbers.acknowledged().len();
-        wait_for("acknowledgements after a restart", Duration::from_secs(60), || async {
-            (numbers.acknowledged().len() > before).then_some(())
-        })
+        wait_for(
+            "acknowledgements after a restart",
+            Duration::from_secs(60),
+            || async { (numbers.acknowledged().len() > before).then_some(()) },
+        )
         .await
         .unwrap_or_else(|e| panic!("kill {kill}: {e}"));
         tokio::time::sleep(Duration::from_millis(chance.random_range(20..600))).await;
@@ -155,17 +195,28 @@ async fn run(mqtt: String, port: u16, payload: fn(u32) -> String, time_pointer: 
     }
     let sent = numbers.finish().await;
     // Through an outside broker "acknowledged" is the broker's word: wait until the daemon has them.
-    wait_for("the last message to be stored", Duration::from_secs(60), || async {
-        let readings = daemon.get("/api/v1/readings?sensor=n").await.ok()?;
-        let list = readings.as_array().or_else(|| readings["readings"].as_array())?;
-        list.iter().any(|r| r["value"].as_f64() == Some(f64::from(sent))).then_some(())
-    })
+    wait_for(
+        "the last message to be stored",
+        Duration::from_secs(60),
+        || async {
+            let readings = daemon.get("/api/v1/readings?sensor=n").await.ok()?;
+            let list = readings
+                .as_array()
+                .or_else(|| readings["readings"].as_array())?;
+            list.iter()
+                .any(|r| r["value"].as_f64() == Some(f64::from(sent)))
+                .then_some(())
+        },
+    )
     .await
     .unwrap();
     assert_eq!(daemon.terminate().unwrap(), Some(0));
     let counts = stored(&data);
     let acknowledged = numbers.acknowledged();
-    let lost: Vec<_> = acknowledged.iter().filter(|n| !counts.contains_key(n)).collect();
+    let lost: Vec<_> = acknowledged
+        .iter()
+        .filter(|n| !counts.contains_key(n))
+        .collect();
     let twice: Vec<_> = counts.iter().filter(|(_, count)| **count > 1).collect();
     println!(
         "{} kills, {sent} sent, {} acknowledged, {} lost, {} stored twice",
@@ -174,7 +225,10 @@ async fn run(mqtt: String, port: u16, payload: fn(u32) -> String, time_pointer: 
         lost.len(),
         twice.len()
     );
-    assert!(acknowledged.len() > kills() as usize * 10, "too few to mean anything");
+    assert!(
+        acknowledged.len() > kills() as usize * 10,
+        "too few to mean anything"
+    );
     assert!(lost.is_empty(), "acknowledged and lost: {lost:?}");
     assert!(twice.is_empty(), "stored twice: {twice:?}");
 }
@@ -192,18 +246,36 @@ fn with_time(n: u32) -> String {
 async fn through_an_outside_broker_without_times() {
     let broker = Mosquitto::start("max_queued_messages 0").unwrap();
     let port = broker.port;
-    run(format!("broker = \"mqtt://127.0.0.1:{port}\""), port, bare, false).await;
+    run(
+        format!("broker = \"mqtt://127.0.0.1:{port}\""),
+        port,
+        bare,
+        false,
+    )
+    .await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn through_an_outside_broker_with_times() {
     let broker = Mosquitto::start("max_queued_messages 0").unwrap();
     let port = broker.port;
-    run(format!("broker = \"mqtt://127.0.0.1:{port}\""), port, with_time, true).await;
+    run(
+        format!("broker = \"mqtt://127.0.0.1:{port}\""),
+        port,
+        with_time,
+        true,
+    )
+    .await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn through_the_embedded_broker() {
     let port = free_port();
-    run(format!("listen = \"127.0.0.1:{port}\""), port, with_time, true).await;
+    run(
+        format!("listen = \"127.0.0.1:{port}\""),
+        port,
+        with_time,
+        true,
+    )
+    .await;
 }

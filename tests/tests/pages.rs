@@ -51,13 +51,26 @@ async fn chromium() -> (Browser, tempfile::TempDir) {
 
 async fn watched(browser: &Browser, width: i64, height: i64) -> Watched {
     let page = browser.new_page("about:blank").await.unwrap();
-    page.execute(SetDeviceMetricsOverrideParams::new(width, height, 1.0, width < 600)).await.unwrap();
+    page.execute(SetDeviceMetricsOverrideParams::new(
+        width,
+        height,
+        1.0,
+        width < 600,
+    ))
+    .await
+    .unwrap();
     let complaints: Arc<Mutex<Vec<String>>> = Arc::default();
     let requests: Arc<Mutex<Vec<String>>> = Arc::default();
     let mut thrown = page.event_listener::<EventExceptionThrown>().await.unwrap();
-    let mut said = page.event_listener::<EventConsoleApiCalled>().await.unwrap();
+    let mut said = page
+        .event_listener::<EventConsoleApiCalled>()
+        .await
+        .unwrap();
     let mut logged = page.event_listener::<EventEntryAdded>().await.unwrap();
-    let mut sent = page.event_listener::<EventRequestWillBeSent>().await.unwrap();
+    let mut sent = page
+        .event_listener::<EventRequestWillBeSent>()
+        .await
+        .unwrap();
     let (c, r) = (Arc::clone(&complaints), Arc::clone(&requests));
     tokio::spawn(async move {
         loop {
@@ -74,7 +87,11 @@ async fn watched(browser: &Browser, width: i64, height: i64) -> Watched {
             }
         }
     });
-    Watched { page, complaints, requests }
+    Watched {
+        page,
+        complaints,
+        requests,
+    }
 }
 
 impl Watched {
@@ -83,18 +100,31 @@ impl Watched {
         self.page.wait_for_navigation().await.unwrap();
         let dir = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../target/screenshots");
         std::fs::create_dir_all(&dir).unwrap();
-        let look = ScreenshotParams::builder().format(CaptureScreenshotFormat::Png).full_page(true).build();
-        self.page.save_screenshot(look, dir.join(format!("{name}.png"))).await.unwrap();
+        let look = ScreenshotParams::builder()
+            .format(CaptureScreenshotFormat::Png)
+            .full_page(true)
+            .build();
+        self.page
+            .save_screenshot(look, dir.join(format!("{name}.png")))
+            .await
+            .unwrap();
     }
 
     async fn text(&self) -> String {
-        self.page.evaluate("document.body.innerText").await.unwrap().into_value().unwrap()
+        self.page
+            .evaluate("document.body.innerText")
+            .await
+            .unwrap()
+            .into_value()
+            .unwrap()
     }
 
     async fn holds(&self, wanted: &str) {
-        wait_for(&format!("`{wanted}` on the page"), Duration::from_secs(20), || async {
-            self.text().await.contains(wanted).then_some(())
-        })
+        wait_for(
+            &format!("`{wanted}` on the page"),
+            Duration::from_secs(20),
+            || async { self.text().await.contains(wanted).then_some(()) },
+        )
         .await
         .unwrap_or_else(|e| panic!("{e}"));
     }
@@ -107,7 +137,9 @@ impl Watched {
             .lock()
             .unwrap()
             .iter()
-            .filter(|url| !url.starts_with(host) && !url.starts_with("about:") && !url.starts_with("data:"))
+            .filter(|url| {
+                !url.starts_with(host) && !url.starts_with("about:") && !url.starts_with("data:")
+            })
             .cloned()
             .collect();
         assert!(foreign.is_empty(), "requests to elsewhere: {foreign:?}");
@@ -118,7 +150,10 @@ impl Watched {
             .unwrap()
             .into_value()
             .unwrap();
-        assert!(overflow <= 0, "the page is {overflow} px wider than the screen");
+        assert!(
+            overflow <= 0,
+            "the page is {overflow} px wider than the screen"
+        );
     }
 }
 
@@ -137,16 +172,27 @@ async fn every_page_opens_clean_at_both_widths() {
     tls();
     let daemon = Daemon::start(&["demo", "--speed", "60"]).unwrap();
     let batches = daemon.get("/api/v1/batches").await.unwrap();
-    let id = batches.as_array().unwrap().last().unwrap()["id"].as_str().unwrap().to_owned();
+    let id = batches.as_array().unwrap().last().unwrap()["id"]
+        .as_str()
+        .unwrap()
+        .to_owned();
     let (browser, _profile) = chromium().await;
     for (width, height) in [(390, 844), (1280, 900)] {
         let seen = watched(&browser, width, height).await;
         for (path, name) in PAGES {
-            seen.open(&format!("{}{path}", daemon.http), &format!("{name}-{width}")).await;
+            seen.open(
+                &format!("{}{path}", daemon.http),
+                &format!("{name}-{width}"),
+            )
+            .await;
             assert!(seen.text().await.len() > 40, "{path} is nearly empty");
             seen.is_clean(&daemon.http).await;
         }
-        seen.open(&format!("{}/batches/{id}", daemon.http), &format!("batch-{width}")).await;
+        seen.open(
+            &format!("{}/batches/{id}", daemon.http),
+            &format!("batch-{width}"),
+        )
+        .await;
         seen.is_clean(&daemon.http).await;
     }
 }
@@ -162,9 +208,14 @@ async fn a_batch_is_started_by_taps_and_a_reading_shows_without_reload() {
     )
     .unwrap();
     let data = dir.path().join("data");
-    let daemon =
-        Daemon::start(&["run", "--config", config.to_str().unwrap(), "--data", data.to_str().unwrap()])
-            .unwrap();
+    let daemon = Daemon::start(&[
+        "run",
+        "--config",
+        config.to_str().unwrap(),
+        "--data",
+        data.to_str().unwrap(),
+    ])
+    .unwrap();
     daemon
         .records(&[
             json!({"record":"place","name":"box","kind":"box"}),

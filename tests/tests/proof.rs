@@ -4,7 +4,9 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, Hook, Mosquitto, doughwarden, mosquitto_pub, tls, wait_for};
+use doughwarden_tests::harness::{
+    Daemon, Hook, Mosquitto, doughwarden, mosquitto_pub, tls, wait_for,
+};
 use serde_json::{Value, json};
 
 fn write(dir: &std::path::Path, text: &str) -> String {
@@ -32,17 +34,33 @@ async fn a_published_temperature_is_there_at_once_through_either_broker() {
         } else {
             "listen = \"127.0.0.1:0\"".into()
         };
-        let config = write(dir.path(), &format!("[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{SENSOR}"));
+        let config = write(
+            dir.path(),
+            &format!("[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{SENSOR}"),
+        );
         let data = dir.path().join("data");
         let daemon =
             Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
-        wait_for("the broker to be subscribed", Duration::from_secs(50), || async {
-            reqwest::get(format!("{}/readyz", daemon.http)).await.ok()?.status().is_success().then_some(())
-        })
+        wait_for(
+            "the broker to be subscribed",
+            Duration::from_secs(50),
+            || async {
+                reqwest::get(format!("{}/readyz", daemon.http))
+                    .await
+                    .ok()?
+                    .status()
+                    .is_success()
+                    .then_some(())
+            },
+        )
         .await
         .unwrap();
         let port = daemon.mqtt_port();
-        for payload in ["not json", "{\"humidity\":60}", "{\"temperature\":\"26.5\"}"] {
+        for payload in [
+            "not json",
+            "{\"humidity\":60}",
+            "{\"temperature\":\"26.5\"}",
+        ] {
             mosquitto_pub(port, &["-t", "kitchen/box/state", "-m", payload]).unwrap();
         }
         // Promised within a second; the deadline is ten times that.
@@ -52,24 +70,46 @@ async fn a_published_temperature_is_there_at_once_through_either_broker() {
         .await
         .unwrap();
         // A retained old value is not news.
-        mosquitto_pub(port, &["-r", "-t", "kitchen/box/state", "-m", "{\"temperature\":11}"]).unwrap();
-        wait_for("the live copy of the retained one", Duration::from_secs(10), || async {
-            (newest(&daemon).await? == 11.0).then_some(())
-        })
+        mosquitto_pub(
+            port,
+            &[
+                "-r",
+                "-t",
+                "kitchen/box/state",
+                "-m",
+                "{\"temperature\":11}",
+            ],
+        )
+        .unwrap();
+        wait_for(
+            "the live copy of the retained one",
+            Duration::from_secs(10),
+            || async { (newest(&daemon).await? == 11.0).then_some(()) },
+        )
         .await
         .unwrap();
         assert_eq!(daemon.terminate().unwrap(), Some(0));
         if outside {
             let daemon =
-                Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
-            mosquitto_pub(port, &["-t", "kitchen/box/state", "-m", "{\"temperature\":27}"]).unwrap();
+                Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()])
+                    .unwrap();
+            mosquitto_pub(
+                port,
+                &["-t", "kitchen/box/state", "-m", "{\"temperature\":27}"],
+            )
+            .unwrap();
             wait_for("the next reading", Duration::from_secs(10), || async {
                 (newest(&daemon).await? == 27.0).then_some(())
             })
             .await
             .unwrap();
             let all = daemon.get("/api/v1/readings?sensor=box").await.unwrap();
-            let elevens = all.as_array().unwrap().iter().filter(|r| r["value"] == 11).count();
+            let elevens = all
+                .as_array()
+                .unwrap()
+                .iter()
+                .filter(|r| r["value"] == 11)
+                .count();
             assert_eq!(elevens, 1, "{all}");
         }
     }
@@ -119,7 +159,9 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     let nearly = told("nearly_ready").await.unwrap();
     assert_eq!(nearly["batch"], "2026-braid");
     assert_eq!(nearly["state"], "raised");
-    for field in ["id", "severity", "stage", "place", "at", "title", "text", "link"] {
+    for field in [
+        "id", "severity", "stage", "place", "at", "title", "text", "link",
+    ] {
         assert!(nearly.get(field).is_some(), "{nearly}");
     }
     let at = jiff::Timestamp::now().to_string();
@@ -130,17 +172,29 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     assert_eq!(before, daemon.get(&path).await.unwrap());
     // The same event after the restart: seen by its id, and no second id for it.
     let alerts = daemon.get("/api/v1/alerts").await.unwrap();
-    assert!(alerts.to_string().contains(nearly["id"].as_str().unwrap()), "{alerts}");
+    assert!(
+        alerts.to_string().contains(nearly["id"].as_str().unwrap()),
+        "{alerts}"
+    );
     // Ending the stage is the answer: nothing is said of "ready" any more.
     let end = (jiff::Timestamp::now()).to_string();
     let mut stage = proof_under_way(now, 85)[3].clone();
     stage["end"] = json!(end);
     stage["outcome"] = json!("ready");
     daemon.records(&[stage]).await.unwrap();
-    wait_for("no proof to be in progress", Duration::from_secs(20), || async {
-        let answer = reqwest::get(format!("{}/api/v1/batches/2026-braid/forecast", daemon.http)).await.ok()?;
-        (!answer.status().is_success()).then_some(())
-    })
+    wait_for(
+        "no proof to be in progress",
+        Duration::from_secs(20),
+        || async {
+            let answer = reqwest::get(format!(
+                "{}/api/v1/batches/2026-braid/forecast",
+                daemon.http
+            ))
+            .await
+            .ok()?;
+            (!answer.status().is_success()).then_some(())
+        },
+    )
     .await
     .unwrap();
     let ids: BTreeSet<String> = hook
@@ -158,7 +212,10 @@ async fn the_demo_goes_from_first_reading_to_ready_before_ones_eyes() {
     tls();
     let hook = Hook::start().await.unwrap();
     let dir = tempfile::tempdir().unwrap();
-    let config = write(dir.path(), &format!("[alert.webhook]\nurl = \"{}\"\n", hook.url));
+    let config = write(
+        dir.path(),
+        &format!("[alert.webhook]\nurl = \"{}\"\n", hook.url),
+    );
     // The issue promises two minutes at 60 times; at 240 times that is half a minute.
     let daemon = Daemon::start(&["demo", "--speed", "240", "--config", &config]).unwrap();
     for alert in ["nearly_ready", "ready"] {
@@ -179,7 +236,11 @@ async fn the_network_asks_for_the_key_and_the_password() {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("first.toml");
     let out = doughwarden(&["first-config", "--config", file.to_str().unwrap()]);
-    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    assert!(
+        out.status.success(),
+        "{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
     let text = std::fs::read_to_string(&file).unwrap();
     let value = |key: &str| {
         let line = text.lines().find(|l| l.starts_with(key)).unwrap();
@@ -192,19 +253,55 @@ async fn the_network_asks_for_the_key_and_the_password() {
         .replace("0.0.0.0:1883", "127.0.0.1:0");
     let config = write(dir.path(), &format!("{local}\n{SENSOR}"));
     let data = dir.path().join("data");
-    let daemon = Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
+    let daemon =
+        Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
     let client = reqwest::Client::new();
     let batches = format!("{}/api/v1/batches", daemon.http);
     assert_eq!(client.get(&batches).send().await.unwrap().status(), 401);
-    assert_eq!(client.get(&batches).bearer_auth("wrong").send().await.unwrap().status(), 401);
-    assert_eq!(client.get(&batches).bearer_auth(&key).send().await.unwrap().status(), 200);
-    assert_eq!(client.get(format!("{}/healthz", daemon.http)).send().await.unwrap().status(), 200);
+    assert_eq!(
+        client
+            .get(&batches)
+            .bearer_auth("wrong")
+            .send()
+            .await
+            .unwrap()
+            .status(),
+        401
+    );
+    assert_eq!(
+        client
+            .get(&batches)
+            .bearer_auth(&key)
+            .send()
+            .await
+            .unwrap()
+            .status(),
+        200
+    );
+    assert_eq!(
+        client
+            .get(format!("{}/healthz", daemon.http))
+            .send()
+            .await
+            .unwrap()
+            .status(),
+        200
+    );
     let port = daemon.mqtt_port();
     let message = ["-t", "kitchen/box/state", "-m", "{\"temperature\":22}"];
     assert!(mosquitto_pub(port, &message).is_err());
-    mosquitto_pub(port, &[&["-u", "sensor", "-P", &password], &message[..]].concat()).unwrap();
+    mosquitto_pub(
+        port,
+        &[&["-u", "sensor", "-P", &password], &message[..]].concat(),
+    )
+    .unwrap();
     wait_for("the reading", Duration::from_secs(10), || async {
-        let answer = client.get(format!("{}/api/v1/readings?sensor=box", daemon.http)).bearer_auth(&key).send().await.ok()?;
+        let answer = client
+            .get(format!("{}/api/v1/readings?sensor=box", daemon.http))
+            .bearer_auth(&key)
+            .send()
+            .await
+            .ok()?;
         answer.text().await.ok()?.contains("22").then_some(())
     })
     .await

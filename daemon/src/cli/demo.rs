@@ -68,9 +68,8 @@ impl Demo {
             };
             let mqtt = daemon.mqtt_url().to_owned();
             let (clock, stopped) = (app.clock.clone(), app.stop.clone());
-            let kitchen = tokio::spawn(async move {
-                simulated.run(clock, &mqtt, stopped, acts).await
-            });
+            let kitchen =
+                tokio::spawn(async move { simulated.run(clock, &mqtt, stopped, acts).await });
             print_line(&daemon.ready_line())?;
             tracing::info!(
                 speed = self.speed,
@@ -88,10 +87,19 @@ impl Demo {
 /// The past goes in before the daemon starts: nothing of it is news.
 fn seed(data: &Path, now: UtcMs, lines: &[String]) -> anyhow::Result<()> {
     let store = Arc::new(SqliteStore::open(data)?);
-    let app = App::new(Clock::by_hand(now), Config::default(), data.to_path_buf(), store)?;
+    let app = App::new(
+        Clock::by_hand(now),
+        Config::default(),
+        data.to_path_buf(),
+        store,
+    )?;
     let done = apply(&app, &lines.join("\n"), true)?;
     match done.bad.first() {
         None => Ok(()),
-        Some(bad) => anyhow::bail!("the simulated past was refused: line {}: {}", bad.line, bad.reason),
+        Some(bad) => anyhow::bail!(
+            "the simulated past was refused: line {}: {}",
+            bad.line,
+            bad.reason
+        ),
     }
 }

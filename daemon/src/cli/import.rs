@@ -49,7 +49,10 @@ impl Import {
         let bar = progress(size);
         let book = Book::from_records(store.book()?);
         let mut import = Importer::new(&*store, &book, Clock::machine().now());
-        let mut told = Told { bar, several: inputs.len() > 1 };
+        let mut told = Told {
+            bar,
+            several: inputs.len() > 1,
+        };
         for (name, input) in inputs {
             import.read(&name, &mut BufReader::new(input), &mut told)?;
         }
@@ -65,9 +68,17 @@ impl Import {
             done.readings,
             done.again,
             done.bad,
-            if nothing { "; nothing was taken in" } else { "" }
+            if nothing {
+                "; nothing was taken in"
+            } else {
+                ""
+            }
         );
-        Ok(if done.bad == 0 { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+        Ok(if done.bad == 0 {
+            ExitCode::SUCCESS
+        } else {
+            ExitCode::FAILURE
+        })
     }
 }
 
@@ -79,8 +90,13 @@ struct Told {
 
 impl Listener for Told {
     fn bad(&mut self, source: &str, line: BadLine) {
-        let file = if self.several { format!("{source} ") } else { String::new() };
-        self.bar.suspend(|| eprintln!("{file}line {}: {}", line.line, line.reason));
+        let file = if self.several {
+            format!("{source} ")
+        } else {
+            String::new()
+        };
+        self.bar
+            .suspend(|| eprintln!("{file}line {}: {}", line.line, line.reason));
     }
 
     fn progress(&mut self, so_far: Progress) {

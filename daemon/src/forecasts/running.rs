@@ -140,7 +140,7 @@ impl Running {
         track.newest = Some((value, r.time));
         track.recent.push((minute, value));
         // The window is cut in lumps, so that a reading does not move the whole of it.
-        if track.recent.len() % 64 == 0 {
+        if track.recent.len().is_multiple_of(64) {
             let stale = track
                 .recent
                 .partition_point(|p| p.0 < minute - RECENT_WINDOW_MIN);

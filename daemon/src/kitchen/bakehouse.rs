@@ -332,13 +332,7 @@ impl Work {
                 now.timestamp().strftime("%m%d-%H%M")
             ),
             plan: start.plan,
-            proof: Proof::bulk(
-                &plan.recipe,
-                pace,
-                temper,
-                plan.dough_kg(),
-                mixed_at_c,
-            ),
+            proof: Proof::bulk(&plan.recipe, pace, temper, plan.dough_kg(), mixed_at_c),
             phase: Phase::Bulk,
             since: now,
             ends: start.ends,

@@ -167,13 +167,7 @@ pub struct Proof {
 impl Proof {
     /// A bulk proof, in one piece fresh from the mixer.
     #[must_use]
-    pub fn bulk(
-        recipe: &Recipe,
-        pace: &Pace,
-        temper: Temper,
-        mass_kg: f64,
-        dough_c: f64,
-    ) -> Self {
+    pub fn bulk(recipe: &Recipe, pace: &Pace, temper: Temper, mass_kg: f64, dough_c: f64) -> Self {
         Self {
             body: Body::new(Shape::Sphere, recipe.stuff, mass_kg, dough_c),
             ferment: Ferment::mixed(recipe.water_l, recipe.sugar_mol, dough_c),
@@ -315,13 +309,14 @@ mod tests {
         Proof::bulk(&recipe, &recipe.pace(), temper, mass_kg, dough_c)
     }
 
-    /// As its author timed it; a crumb of it, which cannot keep its own warmth, takes longer.
+    /// As its author timed it; a crumb of it, which cannot keep its own warmth, takes
+    /// a little longer: the whole warms itself by some tenths of a degree, at 7 % a degree.
     #[test]
     fn the_usual_batch_takes_the_recipes_time() {
         let minutes = run(bulk(Temper::USUAL, 0.87, 24.0), 24.0);
         assert!((minutes - 95.0).abs() < 0.5, "{minutes}");
         let crumb = run(bulk(Temper::USUAL, 0.02, 24.0), 24.0);
-        assert!((97.0..105.0).contains(&crumb), "{crumb}");
+        assert!((0.5..5.0).contains(&(crumb - minutes)), "{crumb}");
     }
 
     /// Twice the speed is a little less than half the time (the water fills twice as fast too, but

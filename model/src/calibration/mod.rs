@@ -32,7 +32,7 @@ const EYE_SD: f64 = 0.09;
 /// Spread of the rise curve between doughs of one stage: ln rise, lag, ln power.
 const BETWEEN: [f64; 3] = [0.22, 0.07, 0.15];
 /// Spread of a stage's usual curve about the textbook one.
-const TEXTBOOK: [f64; 3] = [0.25, 0.1, 0.15];
+const TEXTBOOK: [f64; 3] = [0.25, 0.15, 0.2];
 
 /// Bulk or final proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

@@ -15,7 +15,7 @@ const DENT_SD: f64 = 0.09;
 /// Share of outcomes tapped by mistake.
 const OUTCOME_MISTAKEN: f64 = 0.05;
 /// Share of stages ended a little early and still called right.
-const HURRIED: f64 = 0.06;
+const HURRIED: f64 = 0.03;
 /// A baker looks in every so many minutes, evenly in the logarithm between these.
 const LOOK_MIN: (f64, f64) = (5.0, 45.0);
 

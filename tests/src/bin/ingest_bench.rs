@@ -43,7 +43,10 @@ async fn main() -> Result<std::process::ExitCode> {
     let check = args.iter().any(|a| a == "--check");
     let mut bad = Vec::new();
     println!("{messages} messages, QoS 1, acknowledged after commit, synchronous FULL");
-    println!("{:<9} {:<8} {:>12} {:>14} {:>10}", "way", "who", "messages/s", "CPU us/message", "peak MiB");
+    println!(
+        "{:<9} {:<8} {:>12} {:>14} {:>10}",
+        "way", "who", "messages/s", "CPU us/message", "peak MiB"
+    );
     for (name, way) in [("drain", Way::Drain), ("live", Way::Live)] {
         let ours = outside(way, messages, ours_start).await?;
         print(name, "ours", ours);
@@ -52,24 +55,40 @@ async fn main() -> Result<std::process::ExitCode> {
         let bare = outside(way, messages, bare_start).await?;
         print(name, "bare", bare);
         if ours.per_second < 2.0 * script.per_second {
-            bad.push(format!("{name}: {:.2} times the script's throughput, not 2", ours.per_second / script.per_second));
+            bad.push(format!(
+                "{name}: {:.2} times the script's throughput, not 2",
+                ours.per_second / script.per_second
+            ));
         }
         if ours.cpu_us > 0.5 * script.cpu_us {
-            bad.push(format!("{name}: {:.2} of the script's CPU a message, not half", ours.cpu_us / script.cpu_us));
+            bad.push(format!(
+                "{name}: {:.2} of the script's CPU a message, not half",
+                ours.cpu_us / script.cpu_us
+            ));
         }
         if ours.cpu_us > 1.3 * bare.cpu_us {
-            bad.push(format!("{name}: {:.2} times the bare loop's CPU, not 1.3", ours.cpu_us / bare.cpu_us));
+            bad.push(format!(
+                "{name}: {:.2} times the bare loop's CPU, not 1.3",
+                ours.cpu_us / bare.cpu_us
+            ));
         }
     }
     print("embedded", "ours", embedded(messages).await?);
     for line in &bad {
         println!("MISSED {line}");
     }
-    Ok(if check && !bad.is_empty() { std::process::ExitCode::FAILURE } else { std::process::ExitCode::SUCCESS })
+    Ok(if check && !bad.is_empty() {
+        std::process::ExitCode::FAILURE
+    } else {
+        std::process::ExitCode::SUCCESS
+    })
 }
 
 fn print(way: &str, who: &str, f: Figures) {
-    println!("{way:<9} {who:<8} {:>12.0} {:>14.1} {:>10.0}", f.per_second, f.cpu_us, f.peak_mib);
+    println!(
+        "{way:<9} {who:<8} {:>12.0} {:>14.1} {:>10.0}",
+        f.per_second, f.cpu_us, f.peak_mib
+    );
 }
 
 /// A consumer under test: how to read how many it has committed, and its process.
@@ -115,7 +134,9 @@ impl Consumer {
                 )?;
                 // Appended only: the largest rowid is the count.
                 Ok(db
-                    .query_row("select coalesce(max(rowid), 0) from reading", [], |r| r.get::<_, i64>(0))
+                    .query_row("select coalesce(max(rowid), 0) from reading", [], |r| {
+                        r.get::<_, i64>(0)
+                    })
                     .map_or(0, |n| n.cast_unsigned()))
             }
         }
@@ -127,7 +148,10 @@ type Start = fn(&Path, u16, u64) -> Result<Consumer>;
 fn ours_start(dir: &Path, port: u16, _expect: u64) -> Result<Consumer> {
     let daemon = start_daemon(dir, &format!("broker = \"mqtt://127.0.0.1:{port}\""))?;
     let count = Counter::Metrics(format!("{}/metrics", daemon.http));
-    Ok(Consumer { process: Process::Daemon(daemon), count })
+    Ok(Consumer {
+        process: Process::Daemon(daemon),
+        count,
+    })
 }
 
 /// The whole daemon: twenty corrected air sensors in a place where a batch is proofing.
@@ -140,7 +164,10 @@ fn start_daemon(dir: &Path, mqtt: &str) -> Result<Daemon> {
         ),
     )?;
     let data = dir.join("data");
-    let (file, data) = (file.to_str().context("a path")?, data.to_str().context("a path")?);
+    let (file, data) = (
+        file.to_str().context("a path")?,
+        data.to_str().context("a path")?,
+    );
     let book = dir.join("book.jsonl");
     let start = jiff::Timestamp::now();
     std::fs::write(
@@ -162,20 +189,30 @@ fn script_start(dir: &Path, port: u16, expect: u64) -> Result<Consumer> {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/ingest_script.py");
     let db = dir.join("peer.db");
     let mut command = Command::new(python);
-    command.arg(script).args(["--full", "--topic", "k/#", "--port", &port.to_string()]);
-    command.args(["--expect", &expect.to_string(), "--db"]).arg(&db);
+    command
+        .arg(script)
+        .args(["--full", "--topic", "k/#", "--port", &port.to_string()]);
+    command
+        .args(["--expect", &expect.to_string(), "--db"])
+        .arg(&db);
     other(command, db)
 }
 
 fn bare_start(dir: &Path, port: u16, expect: u64) -> Result<Consumer> {
     let db = dir.join("bare.db");
     let mut command = Command::new(binary().with_file_name("bare_loop"));
-    command.arg(port.to_string()).arg(&db).arg(expect.to_string());
+    command
+        .arg(port.to_string())
+        .arg(&db)
+        .arg(expect.to_string());
     other(command, db)
 }
 
 fn other(mut command: Command, db: PathBuf) -> Result<Consumer> {
-    let mut child = command.stdout(Stdio::piped()).spawn().context("the peer starts")?;
+    let mut child = command
+        .stdout(Stdio::piped())
+        .spawn()
+        .context("the peer starts")?;
     let mut out = BufReader::new(child.stdout.take().context("its output is piped")?);
     let mut line = String::new();
     out.read_line(&mut line)?;
@@ -183,7 +220,10 @@ fn other(mut command: Command, db: PathBuf) -> Result<Consumer> {
     std::thread::spawn(move || {
         let _ = out.read_to_string(&mut String::new());
     });
-    Ok(Consumer { process: Process::Other(child), count: Counter::Rows(db) })
+    Ok(Consumer {
+        process: Process::Other(child),
+        count: Counter::Rows(db),
+    })
 }
 
 async fn outside(way: Way, messages: u64, start: Start) -> Result<Figures> {
@@ -242,7 +282,14 @@ async fn embedded(messages: u64) -> Result<Figures> {
             eprintln!("publishing: {error:#}");
         }
     });
-    measure(Consumer { process: Process::Daemon(daemon), count }, messages).await
+    measure(
+        Consumer {
+            process: Process::Daemon(daemon),
+            count,
+        },
+        messages,
+    )
+    .await
 }
 
 /// From the first commit seen to the last; CPU over the whole run less what was spent before it.
@@ -281,15 +328,31 @@ async fn measure(consumer: Consumer, messages: u64) -> Result<Figures> {
 /// User and system time of a process: fields 14 and 15 of its stat, in ticks of 1/100 s.
 fn cpu_seconds(pid: u32) -> Result<f64> {
     let text = std::fs::read_to_string(format!("/proc/{pid}/stat"))?;
-    let after = text.rsplit(") ").next().context("stat has a name in brackets")?;
-    let ticks: Vec<f64> = after.split(' ').skip(11).take(2).filter_map(|t| t.parse().ok()).collect();
+    let after = text
+        .rsplit(") ")
+        .next()
+        .context("stat has a name in brackets")?;
+    let ticks: Vec<f64> = after
+        .split(' ')
+        .skip(11)
+        .take(2)
+        .filter_map(|t| t.parse().ok())
+        .collect();
     Ok(ticks.iter().sum::<f64>() / 100.0)
 }
 
 fn peak_mib(pid: u32) -> Result<f64> {
     let text = std::fs::read_to_string(format!("/proc/{pid}/status"))?;
-    let line = text.lines().find(|l| l.starts_with("VmHWM:")).context("a peak")?;
-    Ok(line.split_whitespace().nth(1).context("a number")?.parse::<f64>()? / 1024.0)
+    let line = text
+        .lines()
+        .find(|l| l.starts_with("VmHWM:"))
+        .context("a peak")?;
+    Ok(line
+        .split_whitespace()
+        .nth(1)
+        .context("a number")?
+        .parse::<f64>()?
+        / 1024.0)
 }
 
 /// `messages` numbers over so many clients, each acknowledged by the broker before this returns.
@@ -299,13 +362,19 @@ async fn publish(port: u16, clients: u64, messages: u64) -> Result<()> {
         let share = messages / clients + u64::from(number < messages % clients);
         tasks.spawn(async move {
             let mut options = MqttOptions::new(format!("pub-{number}"), "127.0.0.1", port);
-            options.set_inflight(100).set_keep_alive(Duration::from_secs(30));
+            options
+                .set_inflight(100)
+                .set_keep_alive(Duration::from_secs(30));
             let (client, mut events) = AsyncClient::new(options, 200);
             let feeder = tokio::spawn(async move {
                 for i in 0..share {
                     let value = 22.0 + (i % 40) as f64 / 20.0;
                     let topic = format!("k/{}", number * 5 + i % 5);
-                    if client.publish(topic, QoS::AtLeastOnce, false, format!("{value:.2}")).await.is_err() {
+                    if client
+                        .publish(topic, QoS::AtLeastOnce, false, format!("{value:.2}"))
+                        .await
+                        .is_err()
+                    {
                         break;
                     }
                 }
