@@ -130,10 +130,7 @@ impl ReadersTable {
         let mut out = Vec::new();
         let r = &self.recipe;
         if let Some(c) = r.ceiling_c {
-            out.push(format!(
-                "Keep this dough below {}: its butter softens and runs.",
-                degrees(c)
-            ));
+            out.push(format!("Keep this dough below {}.", degrees(c)));
         }
         let (egg, milk) = (
             r.cautions.contains(&Caution::Egg),
