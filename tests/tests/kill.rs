@@ -230,10 +230,7 @@ async fn run(mqtt: String, port: u16, payload: fn(u32) -> String, time_pointer: 
         "the last message to be stored",
         Duration::from_secs(60),
         || async {
-            let readings = daemon
-                .get("/api/v1/readings?sensor=n&kept_out=true")
-                .await
-                .ok()?;
+            let readings = daemon.get("/api/v1/readings?sensor=n").await.ok()?;
             let list = readings
                 .as_array()
                 .or_else(|| readings["readings"].as_array())?;

@@ -110,13 +110,12 @@ impl Watched {
             .unwrap();
     }
 
+    /// What a person reads; nothing while the page is being replaced.
     async fn text(&self) -> String {
-        self.page
-            .evaluate("document.body.innerText")
-            .await
-            .unwrap()
-            .into_value()
-            .unwrap()
+        match self.page.evaluate("document.body.innerText").await {
+            Ok(text) => text.into_value().unwrap_or_default(),
+            Err(_) => String::new(),
+        }
     }
 
     async fn holds(&self, wanted: &str) {
@@ -172,7 +171,7 @@ async fn every_page_opens_clean_at_both_widths() {
     tls();
     let daemon = Daemon::start(&["demo", "--speed", "60"]).unwrap();
     let batches = daemon.get("/api/v1/batches").await.unwrap();
-    let id = batches.as_array().unwrap().last().unwrap()["id"]
+    let id = batches.as_array().unwrap().first().unwrap()["id"]
         .as_str()
         .unwrap()
         .to_owned();

@@ -36,7 +36,8 @@ async fn subscribed(daemon: &Daemon) {
     .unwrap();
 }
 
-/// The value of the newest reading of `box`.
+/// The value of the newest reading of `box`; the first one after a kept session was taken up again is
+/// held out of the model, because it may have waited at the broker.
 async fn newest(daemon: &Daemon) -> Option<f64> {
     let readings = daemon.get("/api/v1/readings?sensor=box").await.ok()?;
     readings.as_array()?.last()?["value"].as_f64()

@@ -20,8 +20,8 @@ use crate::config::Config;
 use crate::config::influx::Influx;
 use crate::store::CopyItem;
 
-/// Readings in one request: about 400 kB of lines, well under the usual limits.
-const BATCH: usize = 5_000;
+/// Readings in one request: about 200 kB of lines, well under the usual limits and small in memory.
+const BATCH: usize = 2_000;
 /// A server that accepts and stays silent is given up after this; the crate itself waits for ever.
 const TIME_OUT: Duration = Duration::from_secs(20);
 /// Items of the queue in a MiB of disk: a key and its number, measured at 22 bytes.

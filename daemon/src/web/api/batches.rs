@@ -7,9 +7,7 @@ use serde_json::{Value, json};
 
 use super::time;
 use crate::batches::book::Book;
-use crate::batches::record::{
-    Batch, Dough, Move, Observation, Place, Record, StageKind, StageRecord,
-};
+use crate::batches::record::{Batch, Record, StageKind};
 use crate::forecasts::document::ForecastDocument;
 use crate::time::UtcMs;
 use crate::web::Shared;
@@ -19,58 +17,62 @@ use crate::web::problem::Problem;
 /// A batch with what belongs to it, all as the log book writes it.
 #[derive(Debug, Serialize)]
 pub struct Whole {
-    /// The batch.
-    batch: Batch,
+    /// The batch's own record.
+    #[serde(flatten)]
+    batch: Record,
     /// Where it stands now.
-    place: Option<String>,
+    stands_in: Option<String>,
     /// The proof in progress now.
     in_progress: Option<StageKind>,
     /// Its dough, if there is a record of it.
-    dough: Option<Dough>,
+    recipe: Option<Record>,
     /// Its proofs; a split batch's bulk proof is its parent's.
-    stages: Vec<StageRecord>,
+    stages: Vec<Record>,
     /// Where it was carried.
-    moves: Vec<Move>,
+    moves: Vec<Record>,
     /// What was seen.
-    observations: Vec<Observation>,
+    observations: Vec<Record>,
 }
 
 fn whole(book: &Book, batch: &Batch, now: UtcMs) -> Whole {
     let (first, last) = (UtcMs(i64::MIN), UtcMs(i64::MAX));
     Whole {
-        place: book.place_at(&batch.id, now).map(str::to_owned),
+        stands_in: book.place_at(&batch.id, now).map(str::to_owned),
         in_progress: book.stage_in_progress(&batch.id, now).map(|s| s.stage),
-        dough: book.doughs.get(&batch.dough).cloned(),
+        recipe: book.doughs.get(&batch.dough).cloned().map(Record::Dough),
         stages: [StageKind::Bulk, StageKind::Final]
             .into_iter()
-            .filter_map(|kind| book.stage(&batch.id, kind).cloned())
+            .filter_map(|kind| book.stage(&batch.id, kind).cloned().map(Record::Stage))
             .collect(),
         moves: book
             .moves
             .range((batch.id.clone(), first)..=(batch.id.clone(), last))
-            .map(|(_, m)| m.clone())
+            .map(|(_, m)| Record::Move(m.clone()))
             .collect(),
         observations: book
             .observations_of(&batch.id, first, last)
             .cloned()
+            .map(Record::Observation)
             .collect(),
-        batch: batch.clone(),
+        batch: Record::Batch(batch.clone()),
     }
 }
 
 /// Every batch, the newest start first.
 #[utoipa::path(get, path = "/api/v1/batches", tag = "batches",
-    responses((status = 200, description = "Batches, each with `batch`, `place`, `in_progress`, `dough`, `stages`, `moves`, `observations` as the log book writes them", body = Vec<Object>)))]
+    responses((status = 200, description = "Batches as the log book writes them, each with `stands_in`, `in_progress`, its dough as `recipe`, and its `stages`, `moves`, `observations`", body = Vec<Object>)))]
 pub async fn batches(State(web): State<Shared>) -> Json<Vec<Whole>> {
     let book = web.app.book();
     let now = web.app.clock.now();
-    let mut all: Vec<Whole> = book
-        .batches
-        .values()
-        .map(|b| whole(&book, b, now))
-        .collect();
-    all.sort_by_key(|w| std::cmp::Reverse(w.stages.first().map(|s| s.start)));
-    Json(all)
+    let first = |b: &Batch| {
+        let stages = [StageKind::Bulk, StageKind::Final].into_iter();
+        stages
+            .filter_map(|kind| Some(book.stage(&b.id, kind)?.start))
+            .min()
+    };
+    let mut all: Vec<&Batch> = book.batches.values().collect();
+    all.sort_by_key(|b| std::cmp::Reverse(first(b)));
+    Json(all.into_iter().map(|b| whole(&book, b, now)).collect())
 }
 
 /// One batch.
@@ -140,8 +142,9 @@ pub async fn chart(
 /// Every place.
 #[utoipa::path(get, path = "/api/v1/places", tag = "batches",
     responses((status = 200, description = "Places as the log book writes them", body = Vec<Object>)))]
-pub async fn places(State(web): State<Shared>) -> Json<Vec<Place>> {
-    Json(web.app.book().places.values().cloned().collect())
+pub async fn places(State(web): State<Shared>) -> Json<Vec<Record>> {
+    let book = web.app.book();
+    Json(book.places.values().cloned().map(Record::Place).collect())
 }
 
 /// Every dough, with each ingredient's share of the flour.

@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 
 use super::time;
-use crate::batches::record::{Quantity, Reading};
+use crate::batches::record::{Quantity, Reading, Record};
 use crate::store::{ReadingQuery, StoredReading};
 use crate::time::{HOUR_MS, UtcMs};
 use crate::web::Shared;
@@ -31,15 +31,14 @@ pub struct Which {
     to: Option<String>,
     /// Answer with minimum, mean, maximum and count over stretches of so many seconds.
     bucket_s: Option<u32>,
-    /// `true`: also what is kept out of the model, marked with the reason.
-    #[serde(default)]
-    kept_out: bool,
+    /// `false`: without what is kept out of the model (which carries `kept_out` with the reason).
+    kept_out: Option<bool>,
 }
 
 /// A stored reading as the log book writes it.
 #[must_use]
-pub fn record(r: &StoredReading) -> Reading {
-    Reading {
+pub fn record(r: &StoredReading) -> Record {
+    Record::Reading(Reading {
         time: r.time,
         sensor: r.sensor.clone(),
         quantity: r.quantity,
@@ -50,7 +49,7 @@ pub fn record(r: &StoredReading) -> Reading {
         place: r.place.clone().filter(|p| *p != r.sensor),
         raw: r.raw.map(|(v, _)| v),
         raw_unit: r.raw.map(|(_, u)| u),
-    }
+    })
 }
 
 /// Readings of a span, in order of time: log-book records, or stretches with `bucket_s`. At most
@@ -82,7 +81,7 @@ pub async fn readings(
                     quantity,
                     from,
                     to,
-                    with_kept_out: which.kept_out,
+                    with_kept_out: which.kept_out.unwrap_or(true),
                     newest: Some(MOST),
                     ..ReadingQuery::default()
                 })?)
