@@ -105,7 +105,7 @@ function listen() {
   source.onerror = () => {
     state('No connection: what you see is old.');
     // A stream that was refused is not tried again by the browser.
-    if (source.readyState === EventSource.CLOSED) setTimeout(listen, 3000);
+    if (source && source.readyState === EventSource.CLOSED) setTimeout(() => { if (source) listen(); }, 3000);
   };
 }
 
@@ -164,7 +164,19 @@ document.addEventListener('focusin', (event) => {
   if (radio && event.target.matches('.short')) radio.checked = true;
 });
 
-document.addEventListener('visibilitychange', () => { if (!document.hidden) soon(); });
+// A browser has six connections to one host, and keeps left pages alive for "back": a page that
+// nobody looks at gives its stream back, unless it is to ring.
+function rest() {
+  if (source) source.close();
+  source = null;
+}
+document.addEventListener('visibilitychange', () => {
+  if (document.hidden) { if (!sound) rest(); return; }
+  if (!source) listen();
+  soon();
+});
+window.addEventListener('pagehide', rest);
+window.addEventListener('pageshow', (event) => { if (event.persisted) listen(); });
 setInterval(soon, SLOW_MS);
 listen();
 drawCharts();

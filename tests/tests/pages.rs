@@ -19,6 +19,8 @@ use serde_json::json;
 
 struct Watched {
     page: Page,
+    width: i64,
+    height: i64,
     complaints: Arc<Mutex<Vec<String>>>,
     requests: Arc<Mutex<Vec<String>>>,
 }
@@ -51,14 +53,6 @@ async fn chromium() -> (Browser, tempfile::TempDir) {
 
 async fn watched(browser: &Browser, width: i64, height: i64) -> Watched {
     let page = browser.new_page("about:blank").await.unwrap();
-    page.execute(SetDeviceMetricsOverrideParams::new(
-        width,
-        height,
-        1.0,
-        width < 600,
-    ))
-    .await
-    .unwrap();
     let complaints: Arc<Mutex<Vec<String>>> = Arc::default();
     let requests: Arc<Mutex<Vec<String>>> = Arc::default();
     let mut thrown = page.event_listener::<EventExceptionThrown>().await.unwrap();
@@ -89,14 +83,26 @@ async fn watched(browser: &Browser, width: i64, height: i64) -> Watched {
     });
     Watched {
         page,
+        width,
+        height,
         complaints,
         requests,
     }
 }
 
 impl Watched {
+    async fn size(&self) {
+        let phone = self.width < 600;
+        let size = SetDeviceMetricsOverrideParams::new(self.width, self.height, 1.0, phone);
+        self.page.execute(size).await.unwrap();
+    }
+
     async fn open(&self, url: &str, name: &str) {
-        self.page.goto(url).await.unwrap();
+        self.size().await;
+        self.page
+            .goto(url)
+            .await
+            .unwrap_or_else(|e| panic!("{url}: {e}"));
         self.page.wait_for_navigation().await.unwrap();
         let dir = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../target/screenshots");
         std::fs::create_dir_all(&dir).unwrap();
@@ -108,6 +114,8 @@ impl Watched {
             .save_screenshot(look, dir.join(format!("{name}.png")))
             .await
             .unwrap();
+        // A screenshot of a whole page leaves another size behind.
+        self.size().await;
     }
 
     /// What a person reads; nothing while the page is being replaced.
@@ -144,7 +152,10 @@ impl Watched {
         assert!(foreign.is_empty(), "requests to elsewhere: {foreign:?}");
         let overflow: i64 = self
             .page
-            .evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+            .evaluate(format!(
+                "document.documentElement.scrollWidth - {}",
+                self.width
+            ))
             .await
             .unwrap()
             .into_value()
@@ -156,14 +167,16 @@ impl Watched {
     }
 }
 
-const PAGES: [(&str, &str); 7] = [
+const PAGES: [(&str, &str); 9] = [
     ("/", "now"),
     ("/bakes", "bakes"),
     ("/doughs", "doughs"),
     ("/places", "places"),
     ("/sensors", "sensors"),
     ("/settings", "settings"),
-    ("/batches/new", "new"),
+    ("/new", "new"),
+    ("/plan", "plan"),
+    ("/compare", "compare"),
 ];
 
 #[tokio::test(flavor = "multi_thread")]
