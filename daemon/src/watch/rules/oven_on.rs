@@ -11,8 +11,11 @@
 //! Not an oven: a door that was open (the air comes back to where it was), a sensor carried in
 //! from the counter or the fridge and a boiling-water pan (a fall or a new track comes first, the
 //! climb slows down from its first moment, and ends about where the light alone has brought the
-//! place before). After such a disturbance the rule asks for more: above the place's usual top,
-//! and not slowing.
+//! place before). After such a disturbance the rule asks for more for 8 minutes: above where the
+//! way back from a fall can go by then, at most the place's usual top, and not slowing. It asks no
+//! more once the air has come to rest for two minutes, near where a fall began if there was one.
+//! So a sensor that is carried in more than two minutes after its dough's stage was begun, and
+//! rested until then, is taken for an oven: at 30 s between readings the two look the same.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -28,7 +31,7 @@ use crate::watch::world::{Input, World, is_error_code};
 /// What it is.
 pub static ABOUT: About = About {
     name: "oven_on",
-    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C/min (or over 1 °C/min and gathering speed, or for four minutes) above where it stood, or the sensor falls silent straight after a steep rise",
+    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C in a minute (or 4.5 °C/min for 20 s, or over 1 °C/min and gathering speed, or for four minutes) above where it stood; over 5 °C/min without slowing, and higher than the way back can go, for 8 min after a door, a move or a new sensor unless the air came to rest; or the sensor falls silent straight after a steep rise",
     clears: "the tap “all out, preheating”, no dough inside, or the air back near where it stood for 5 min",
     default: "within two readings or 60 s of the oven coming on, whichever is later",
     why: "no lamp can make such a rise: somebody switched the oven on with dough, cloth, plastic or a battery sensor inside",
@@ -278,7 +281,8 @@ impl Track {
             let before = self.highest(climb.from.0 - CAREFUL_MS, climb.from.0)?;
             let from = self.fell_from.map_or(before, |(_, from)| from);
             let top = usual_top_c.max(before).max(from);
-            let oven = end.1 >= self.return_top(end.0, before).map_or(top, |c| c.min(top)) + ABOVE_C
+            let oven = end.1
+                >= self.return_top(end.0, before).map_or(top, |c| c.min(top)) + ABOVE_C
                 && climb.c_per_min.max(short_c_per_min) >= CAREFUL_C_PER_MIN
                 && self.not_slowing(end);
             return (oven || end.1 >= top + ABOVE_C).then_some(oven);
