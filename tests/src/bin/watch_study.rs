@@ -1,4 +1,4 @@
-//! Prints the studies of alert timing: `watch_study nearly|nights|faults [--share 0.1] [--check]`.
+//! Prints the studies of alert timing: `watch_study nearly|nights|faults [--share 0.1] [--seed 100] [--check]`.
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -14,6 +14,9 @@ struct Command {
     /// The share of the full number of runs.
     #[arg(long, default_value_t = 1.0, global = true)]
     share: f64,
+    /// The first of the kitchens that nights and faults happen in: another for fresh nights.
+    #[arg(long, default_value_t = 0, global = true)]
+    seed: usize,
     /// Exit 1 unless the study's bar is met.
     #[arg(long, global = true)]
     check: bool,
@@ -37,11 +40,11 @@ fn main() -> anyhow::Result<ExitCode> {
             (study.table(), study.short_of())
         }
         Study::Nights => {
-            let study = watch_study::nights::nights(command.share)?;
+            let study = watch_study::nights::nights(command.share, command.seed)?;
             (study.table(), study.short_of())
         }
         Study::Faults => {
-            let study = watch_study::nights::faults(command.share)?;
+            let study = watch_study::nights::faults(command.share, command.seed)?;
             (study.table(), study.short_of())
         }
     };

@@ -154,13 +154,13 @@ struct Ordinary {
 #[derive(Clone, Debug)]
 pub struct Nights(Vec<Ordinary>);
 
-/// Runs ordinary nights: a share of 400.
+/// Runs ordinary nights: a share of 400, in kitchens numbered from `first`.
 ///
 /// # Errors
 /// The forecasts' own.
-pub fn nights(share: f64) -> Result<Nights, StoreError> {
+pub fn nights(share: f64, first: usize) -> Result<Nights, StoreError> {
     let count = ((400.0 * share).round() as usize).max(NIGHTS_A_KITCHEN);
-    let numbers: Vec<usize> = (0..count.div_ceil(NIGHTS_A_KITCHEN)).collect();
+    let numbers: Vec<usize> = (first..first + count.div_ceil(NIGHTS_A_KITCHEN)).collect();
     let found = each(&numbers, |&number| {
         let kitchen = Kitchen::found(number)?;
         let mut chance = Chance::from_seed(88_000 + number as u64);
@@ -281,13 +281,13 @@ struct Faulty {
 pub struct Faults(Vec<Faulty>);
 
 /// Runs nights with one fault: a share of 200. Half of them are the oven coming on, at 5, 30 and
-/// 60 s between readings.
+/// 60 s between readings. Kitchens are numbered from `first`.
 ///
 /// # Errors
 /// The forecasts' own.
-pub fn faults(share: f64) -> Result<Faults, StoreError> {
+pub fn faults(share: f64, first: usize) -> Result<Faults, StoreError> {
     let count = ((200.0 * share).round() as usize).max(NIGHTS_A_KITCHEN);
-    let numbers: Vec<usize> = (0..count.div_ceil(NIGHTS_A_KITCHEN)).collect();
+    let numbers: Vec<usize> = (first..first + count.div_ceil(NIGHTS_A_KITCHEN)).collect();
     let found = each(&numbers, |&number| {
         let kitchen = Kitchen::found(number)?;
         let mut chance = Chance::from_seed(99_000 + number as u64);
@@ -348,11 +348,11 @@ fn judge(night: &Night, told: &[Told]) -> Faulty {
     let reading_min = scene.interval_s / 60.0;
     let step_min = STEP_S / 60.0;
     let (rule, from, allowed) = match fault {
-        // Two readings, as far apart as the radio's jitter lets them be, or a minute.
+        // The second reading heard, or a minute, and the step in which it is read.
         Fault::OvenOn => (
             "oven_on",
             night.fault_at,
-            (2.0 * 1.05 * reading_min).max(1.0) + step_min,
+            second_heard_min(night).max(1.0) + step_min,
         ),
         // Over the limit for two minutes and a reading that confirms it; the sensor itself follows
         // half a minute or so behind.
@@ -387,6 +387,15 @@ fn judge(night: &Night, told: &[Told]) -> Faulty {
             .map(|t| minutes(since, t.at)),
         allowed,
     }
+}
+
+/// Minutes from the fault to the second reading heard after it.
+fn second_heard_min(night: &Night) -> f64 {
+    let Some(fault_at) = night.fault_at else {
+        return 0.0;
+    };
+    let mut heard = night.readings.iter().filter(|r| r.time > fault_at);
+    heard.nth(1).map_or(0.0, |r| minutes(fault_at, r.time))
 }
 
 /// When the air truly came over the dough's limit, after the fault, by more than a sensor may be off.

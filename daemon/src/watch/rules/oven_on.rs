@@ -11,8 +11,11 @@
 //! Not an oven: a door that was open (the air comes back to where it was), a sensor carried in
 //! from the counter or the fridge and a boiling-water pan (a fall or a new track comes first, the
 //! climb slows down from its first moment, and ends about where the light alone has brought the
-//! place before). After such a disturbance the rule asks for more: above the place's usual top,
-//! and not slowing.
+//! place before). After such a disturbance the rule asks for more for 8 minutes: above where the
+//! way back from a fall can go by then, at most the place's usual top, and not slowing. It asks no
+//! more once the air has come to rest for two minutes, near where a fall began if there was one.
+//! So a sensor that is carried in more than two minutes after its dough's stage was begun, and
+//! rested until then, is taken for an oven: at 30 s between readings the two look the same.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -28,7 +31,7 @@ use crate::watch::world::{Input, World, is_error_code};
 /// What it is.
 pub static ABOUT: About = About {
     name: "oven_on",
-    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C/min (or over 1 °C/min and gathering speed, or for four minutes) above where it stood, or the sensor falls silent straight after a steep rise",
+    fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C in a minute (or 4.5 °C/min for 20 s, or over 1 °C/min and gathering speed, or for four minutes) above where it stood; over 5 °C/min without slowing, and higher than the way back can go, for 8 min after a door, a move or a new sensor unless the air came to rest; or the sensor falls silent straight after a steep rise",
     clears: "the tap “all out, preheating”, no dough inside, or the air back near where it stood for 5 min",
     default: "within two readings or 60 s of the oven coming on, whichever is later",
     why: "no lamp can make such a rise: somebody switched the oven on with dough, cloth, plastic or a battery sensor inside",
@@ -48,6 +51,11 @@ pub const CLIMB_C_PER_MIN: f64 = 1.0;
 const CAREFUL_C_PER_MIN: f64 = 5.0;
 /// A half minute's climb that is no pan's, °C.
 const GATHERS_C: f64 = 1.2;
+/// A climb that neither makes over half a minute, °C a minute: what counts with readings missing
+/// or far apart, when the window holds the quiet before the climb as well.
+const SHORT_C_PER_MIN: f64 = 4.5;
+/// The short climb is judged over the last reading so long before, ms.
+const SHORT_MS: i64 = 20_000;
 /// How far above where it stood the air must be, °C: well over a sensor's noise.
 const ABOVE_C: f64 = 1.0;
 /// A step faster than any oven, °C a minute: the next reading must confirm it.
@@ -60,12 +68,22 @@ const STOOD_MS: i64 = 6 * 60_000;
 /// A fall so far within [`FALL_MS`] is a door or a hand, °C.
 const FALL_C: f64 = 1.5;
 const FALL_MS: i64 = 2 * 60_000;
+/// What the light may have added by the time the air is back from a fall, °C a minute.
+const LIT_C_PER_MIN: f64 = 0.4;
 /// How long a fall is remembered, ms: a sensor may lie on the bench while the dough is shaped.
 const FELL_MS: i64 = 60 * 60_000;
 /// So near to where a fall began the air is back, °C.
 const BACK_C: f64 = 0.7;
-/// How long a disturbance makes the rule careful, ms.
+/// How long a disturbance makes the rule careful, ms, unless the air has come to rest.
 const CAREFUL_MS: i64 = 8 * 60_000;
+/// Air at rest: so long, ms (two readings a minute apart, each a jitter early) …
+const REST_MS: i64 = 110_000;
+/// … ending no longer than this before the newest reading, ms …
+const RESTED_MS: i64 = 2 * 60_000;
+/// … within so much, °C: noise and what the light or cold dough do in that time.
+const REST_C: f64 = 0.6;
+/// So near to where a fall began air at rest is back, °C: what is left is too small for an oven.
+const REST_BACK_C: f64 = 1.0;
 /// What an oven's light alone reaches at most where nothing is known yet, °C.
 const USUAL_TOP_C: f64 = 34.0;
 /// Readings kept of each sensor, ms.
@@ -85,8 +103,14 @@ struct Track {
     points: VecDeque<(UtcMs, f64)>,
     /// When the track began, was last disturbed by a fall, or dough was put in.
     disturbed: Option<UtcMs>,
+    /// When the track began or dough was put in.
+    begun: Option<UtcMs>,
+    /// The same as `disturbed` without the way back from a fall: rest is looked for from here on.
+    upset: Option<UtcMs>,
     /// Where the last fall began, until the air is back there: up to it nothing is new.
     fell_from: Option<(UtcMs, f64)>,
+    /// When the last fall began and where, kept when the air is back.
+    fall: Option<(UtcMs, f64)>,
     /// The last reading stood on a steep climb: silence now would count.
     steep: bool,
     /// A step faster than any oven waits for the next reading.
@@ -119,6 +143,60 @@ impl Track {
         })
     }
 
+    /// The climb over the last [`SHORT_MS`], or the last interval where that is longer.
+    fn short_climb_to(&self, end: (UtcMs, f64)) -> Option<Climb> {
+        let start = self.at_or_before(end.0.0 - SHORT_MS)?;
+        let span_min = end.0.seconds_since(start.0) / 60.0;
+        (span_min > 0.0).then(|| Climb {
+            from: start.0,
+            rise_c: end.1 - start.1,
+            c_per_min: (end.1 - start.1) / span_min,
+        })
+    }
+
+    /// How far up the way back from a fall can go by now, °C: to where the fall began and what the
+    /// light has added since. Nothing is known of it when the last disturbance was no fall.
+    fn return_top(&self, end: UtcMs, before_c: f64) -> Option<f64> {
+        let (began, from) = self.fall?;
+        let since_min = end.seconds_since(began) / 60.0;
+        (self.begun < Some(began) && since_min < CAREFUL_MS as f64 / 60_000.0)
+            .then(|| from.max(before_c) + LIT_C_PER_MIN * since_min)
+    }
+
+    /// Whether, since it was last disturbed, the air came to rest shortly before the climb that
+    /// ends at `end`, and near where a fall began if there was one: the disturbance is over then,
+    /// however short ago.
+    fn at_rest(&self, end: UtcMs) -> bool {
+        let since = self.upset.map_or(i64::MIN, |t| t.0);
+        // The reading before the newest counts however old it is: a message may be lost.
+        let before = self.points.len().saturating_sub(1);
+        (1..=before)
+            .rev()
+            .take_while(|n| *n == before || end.0 - self.points[n - 1].0.0 <= RESTED_MS)
+            .any(|n| self.rests(n, since))
+    }
+
+    /// Whether the first `n` readings, as far as they are after `since`, end with air at rest.
+    fn rests(&self, n: usize, since: i64) -> bool {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        let mut until = None;
+        for (t, v) in self.points.range(..n).rev() {
+            if t.0 < since {
+                return false;
+            }
+            (low, high) = (low.min(*v), high.max(*v));
+            if high - low > REST_C {
+                return false;
+            }
+            if until.get_or_insert(*t).0 - t.0 >= REST_MS {
+                // A sensor may have rested on the bench.
+                let fell = self.fall.filter(|(began, _)| t.0 - began.0 < FELL_MS);
+                return fell.is_none_or(|(_, from)| high >= from - REST_BACK_C);
+            }
+        }
+        false
+    }
+
     fn highest(&self, from: i64, to: i64) -> Option<f64> {
         self.points
             .iter()
@@ -142,9 +220,9 @@ impl Track {
             Some((t, _)) if t >= at => return false,
             Some((t, _)) if at.0 - t.0 > pause_ms => {
                 self.points.clear();
-                self.disturbed = Some(at);
+                self.begun = Some(at);
             }
-            None => self.disturbed = Some(at),
+            None => self.begun = Some(at),
             Some(_) => {}
         }
         self.points.push_back((at, value_c));
@@ -159,9 +237,11 @@ impl Track {
         if let Some(high) = self.highest(at.0 - FALL_MS, at.0)
             && high - value_c >= FALL_C
         {
-            self.disturbed = Some(at);
+            self.upset = Some(at);
             let known = self.fell_from.map_or(f64::NEG_INFINITY, |(_, from)| from);
             self.fell_from = Some((at, high.max(known)));
+            let recent = self.fall.filter(|(t, _)| at.0 - t.0 < CAREFUL_MS);
+            self.fall = Some(recent.map_or((at, high), |(t, from)| (t, high.max(from))));
         } else if let Some((t, from)) = self.fell_from {
             if value_c >= from - BACK_C {
                 self.fell_from = None;
@@ -171,7 +251,9 @@ impl Track {
             }
         }
         // Dough comes with its sensor, and the door stands open.
-        self.disturbed = self.disturbed.max(put_in);
+        self.begun = self.begun.max(put_in);
+        self.upset = self.upset.max(self.begun);
+        self.disturbed = self.disturbed.max(self.upset);
         let verdict = self.climbing((at, value_c), usual_top_c);
         self.steep = verdict.is_some();
         let step = last.is_some_and(|(t, v)| {
@@ -186,18 +268,22 @@ impl Track {
     /// `Some(true)`: a climb that is an oven's. `Some(false)`: steep, but not enough by itself.
     fn climbing(&self, end: (UtcMs, f64), usual_top_c: f64) -> Option<bool> {
         let climb = self.climb_to(end)?;
-        if climb.c_per_min <= CLIMB_C_PER_MIN {
+        let short = self.short_climb_to(end);
+        let short_c_per_min = short.as_ref().map_or(0.0, |c| c.c_per_min);
+        if climb.c_per_min.max(short_c_per_min) <= CLIMB_C_PER_MIN {
             return None;
         }
         let stood = self.highest(climb.from.0 - STOOD_MS, climb.from.0)?;
-        let careful =
-            self.fell_from.is_some() || self.disturbed.is_some_and(|t| end.0.0 - t.0 < CAREFUL_MS);
+        let careful = (self.fell_from.is_some()
+            || self.disturbed.is_some_and(|t| end.0.0 - t.0 < CAREFUL_MS))
+            && !self.at_rest(end.0);
         if careful {
             let before = self.highest(climb.from.0 - CAREFUL_MS, climb.from.0)?;
             let from = self.fell_from.map_or(before, |(_, from)| from);
             let top = usual_top_c.max(before).max(from);
-            let oven = end.1 >= top + ABOVE_C
-                && climb.c_per_min >= CAREFUL_C_PER_MIN
+            let oven = end.1
+                >= self.return_top(end.0, before).map_or(top, |c| c.min(top)) + ABOVE_C
+                && climb.c_per_min.max(short_c_per_min) >= CAREFUL_C_PER_MIN
                 && self.not_slowing(end);
             return (oven || end.1 >= top + ABOVE_C).then_some(oven);
         }
@@ -206,6 +292,7 @@ impl Track {
         }
         Some(
             climb.c_per_min >= STEEP_C_PER_MIN
+                || short_c_per_min >= SHORT_C_PER_MIN
                 || self.gathering_speed(end, &climb)
                 || self.lasting(end, &climb),
         )
