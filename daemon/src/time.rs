@@ -149,6 +149,10 @@ impl Clock {
     }
 }
 
+#[expect(
+    clippy::disallowed_methods,
+    reason = "the one place that reads the machine's clock"
+)]
 fn machine_now() -> UtcMs {
     // A machine that booted before 1970 reads as 1970: times are marked, nothing is refused.
     let since = SystemTime::now()

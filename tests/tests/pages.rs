@@ -2,6 +2,9 @@
 //! error and without a request to another host, a batch is started by taps, a reading shows without
 //! reload. Screenshots are kept in `target/screenshots`, not committed.
 
+// Tests run on the machine's own clock, and say what they measured.
+#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;

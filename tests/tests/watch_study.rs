@@ -1,6 +1,9 @@
 //! The studies' own footing: nights are the same for the same seed, and the all-knowing forecaster
 //! is as good as it must be for its share to be a bar.
 
+// Tests run on the machine's own clock, and say what they measured.
+#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+
 use doughwarden::kitchen::ferment::Law;
 use doughwarden::time::MINUTE_MS;
 use doughwarden_tests::watch_study::all_knowing::AllKnowing;

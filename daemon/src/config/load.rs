@@ -207,18 +207,15 @@ fn check(config: &Config) -> Result<(), Wrong> {
     if config.http.certificate.is_some() != config.http.key.is_some() {
         return wrong("http.certificate", "`certificate` and `key` go together");
     }
-    if let Some(broker) = &config.mqtt.broker {
-        if !(broker.0.starts_with("mqtt://") || broker.0.starts_with("mqtts://")) {
-            return wrong("mqtt.broker", "write mqtt://host:port or mqtts://host:port");
-        }
-    } else {
+    if config.mqtt.broker.is_none() {
         let listen = address("mqtt.listen", &config.mqtt.listen)?;
         let password = config
             .mqtt
             .password
             .as_ref()
             .is_some_and(|p| !p.0.is_empty());
-        if !listen.ip().is_loopback() && !(password && config.mqtt.user.is_some()) {
+        let protected = password && config.mqtt.user.is_some();
+        if !(listen.ip().is_loopback() || protected) {
             return wrong(
                 "mqtt.listen",
                 "an address on the network needs `mqtt.user` and `mqtt.password`; `doughwarden first-config` writes them",
@@ -249,13 +246,19 @@ fn check(config: &Config) -> Result<(), Wrong> {
     if let Some(webhook) = &config.alert.webhook {
         web_address("alert.webhook.url", &webhook.url.0)?;
     }
-    if let Some(zone) = &config.display.zone {
-        if jiff::tz::TimeZone::get(zone).is_err() {
-            return wrong(
-                "display.zone",
-                format!("`{zone}` is not a time zone: write one like Europe/Oslo"),
-            );
-        }
+    // These two rooms begin their sentence with the key.
+    config.alert.check().map_err(|why| keyed("alert", why))?;
+    config
+        .mqtt
+        .check()
+        .map_err(|why| keyed("mqtt.broker", why))?;
+    if let Some(zone) = &config.display.zone
+        && jiff::tz::TimeZone::get(zone).is_err()
+    {
+        return wrong(
+            "display.zone",
+            format!("`{zone}` is not a time zone: write one like Europe/Oslo"),
+        );
     }
     for (i, sensor) in config.sensor.iter().enumerate() {
         sensor
@@ -263,6 +266,13 @@ fn check(config: &Config) -> Result<(), Wrong> {
             .map_err(|(key, what)| (format!("sensor[{i}].{key}"), what))?;
     }
     Ok(())
+}
+
+/// The key at the beginning of a sentence, and the sentence.
+fn keyed(room: &str, why: String) -> Wrong {
+    let first = why.split([':', ' ']).next().unwrap_or(room);
+    let is_key = first.contains('.') && first.starts_with(room.split('.').next().unwrap_or(room));
+    (if is_key { first } else { room }.to_owned(), why)
 }
 
 fn address(path: &str, text: &str) -> Result<SocketAddr, Wrong> {

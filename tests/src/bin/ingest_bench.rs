@@ -9,7 +9,7 @@
 //! `--check` exits 1 if the daemon is not at least 2 times the script's throughput, at most half of
 //! its CPU a message, and within 1.3 times the bare loop's CPU.
 
-#![allow(clippy::print_stdout)]
+#![allow(clippy::print_stdout, clippy::disallowed_methods)]
 
 use std::io::{BufRead as _, BufReader, Read as _};
 use std::path::{Path, PathBuf};
