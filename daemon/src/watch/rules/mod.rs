@@ -9,6 +9,7 @@ pub mod held_warm;
 pub mod left_open;
 pub mod machine;
 pub mod nearly_ready;
+mod oven_climb;
 pub mod oven_on;
 pub mod over_proofing;
 pub mod ready;
