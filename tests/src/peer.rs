@@ -17,16 +17,17 @@ pub struct Script {
 }
 
 impl Script {
-    /// Starts python3 (needs numpy and scipy).
+    /// Starts python3, or the one that `PEER_PYTHON` names (needs numpy and scipy).
     pub fn start() -> anyhow::Result<Self> {
         let driver = concat!(env!("CARGO_MANIFEST_DIR"), "/peers/run_forecast_script.py");
-        let mut child = Command::new("python3")
-            .arg(driver)
-            .env("OMP_NUM_THREADS", "1")
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .with_context(|| format!("cannot run python3 {driver}"))?;
+        let mut child =
+            Command::new(std::env::var("PEER_PYTHON").unwrap_or_else(|_| "python3".into()))
+                .arg(driver)
+                .env("OMP_NUM_THREADS", "1")
+                .stdin(Stdio::piped())
+                .stdout(Stdio::piped())
+                .spawn()
+                .with_context(|| format!("cannot run python3 {driver}"))?;
         let ask = child.stdin.take();
         let answer = BufReader::new(
             child

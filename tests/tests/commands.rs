@@ -2,7 +2,7 @@
 //! `--json`, and a log book that comes out as it went in.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::io::Write as _;
 use std::process::{Command, Stdio};

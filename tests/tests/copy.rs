@@ -2,7 +2,7 @@
 //! victoria-metrics), and a server that fails in every way the protocol has.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::collections::BTreeMap;
 use std::io::Read as _;

@@ -2,7 +2,7 @@
 //! twice. The messages are numbered, and the numbers are demanded back.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};

@@ -3,7 +3,7 @@
 //! reload. Screenshots are kept in `target/screenshots`, not committed.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};

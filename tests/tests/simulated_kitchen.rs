@@ -2,7 +2,7 @@
 //! interval in the clock's time, and the baker's entries are a log book.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::collections::BTreeMap;
 use std::process::{Child, Command, Stdio};

@@ -2,7 +2,7 @@
 //! is as good as it must be for its share to be a bar.
 
 // Tests run on the machine's own clock, and say what they measured.
-#![allow(clippy::disallowed_methods, clippy::print_stdout)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use doughwarden::kitchen::ferment::Law;
 use doughwarden::time::MINUTE_MS;

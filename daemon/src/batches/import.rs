@@ -3,7 +3,7 @@
 //!
 //! References may point anywhere within the run, so nothing is written before the last line is
 //! read. The book's records wait in memory (a book is small); readings wait in a spool that goes to
-//! disk beyond [`SPOOL_IN_MEMORY`], so that memory does not grow with them. Then the book is written
+//! disk beyond `SPOOL_IN_MEMORY`, so that memory does not grow with them. Then the book is written
 //! in one transaction and the readings in chunks; a run that is cut off there can be repeated,
 //! because importing a file twice changes nothing.
 

@@ -10,7 +10,7 @@
 //!   found by its key.
 //! - On a full or read-only disk every write fails as [`StoreError::NoRoom`] and nothing is changed;
 //!   the writing connection is opened afresh with the next write, so that it recovers alone.
-//! - Schema versions stand in `user_version`; see [`schema`].
+//! - Schema versions stand in `user_version`; see `schema.rs`.
 
 mod alerts;
 mod book;
