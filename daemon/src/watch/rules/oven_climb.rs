@@ -257,7 +257,8 @@ impl Track {
 
     /// The later half of the window climbs clearly more than the earlier one.
     fn gathering_speed(&self, end: (UtcMs, f64), climb: &Climb) -> bool {
-        let half = i64::midpoint(climb.from.0, end.0.0);
+        // A little slack, as for the window.
+        let half = i64::midpoint(climb.from.0, end.0.0) + 3_000;
         let Some((t, v)) = self.at_or_before(half) else {
             return false;
         };
