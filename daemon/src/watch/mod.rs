@@ -207,5 +207,11 @@ mod tests {
             assert!(!format!("{about:?}").contains('|'), "{}", about.name);
         }
         assert_eq!(rules_table().lines().count(), RULES.len() + 2);
+        let docs = include_str!("../../../DEVELOPERS.md");
+        assert!(
+            docs.contains(&rules_table()),
+            "put this into DEVELOPERS.md:\n{}",
+            rules_table()
+        );
     }
 }
