@@ -62,6 +62,13 @@ impl Daemon {
         let listener = web::bind(&app.config.http.listen, any_port_if_busy)
             .await
             .with_context(|| format!("the pages cannot listen on {}", app.config.http.listen))?;
+        if let Ok(bound) = listener.local_addr() {
+            // Set once, here, before anything could send a link.
+            let _ = app
+                .health
+                .address
+                .set(web::link_base(&app.config.http, bound));
+        }
         let ingest = ingest::start(
             &app,
             outgoing,

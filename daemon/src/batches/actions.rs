@@ -7,6 +7,7 @@ use super::apply::{self, Applied};
 use super::book::Book;
 use super::check;
 use super::record::{Batch, Move, Observation, Outcome, Record, StageKind, StageRecord};
+use super::sensible;
 use crate::app::App;
 use crate::config::display::zone;
 use crate::store::{Edit, RecordKey, StoreError};
@@ -49,6 +50,9 @@ pub fn put(app: &App, records: &[Record]) -> Result<Applied> {
 }
 
 fn put_behind_door(app: &App, records: &[Record]) -> Result<Applied> {
+    if let Err(reason) = records.iter().try_for_each(sensible::entry) {
+        return refused(reason);
+    }
     let lines: Vec<String> = records.iter().map(super::export::line).collect();
     let applied = apply::apply_behind_door(app, &lines.join("\n"), true)?;
     match applied.bad.into_iter().next() {
@@ -261,6 +265,7 @@ pub fn move_batch(
     at: UtcMs,
     by: Option<&str>,
 ) -> Result<Done> {
+    not_baked(&app.book(), batch, at)?;
     let moved = Record::Move(Move {
         batch: batch.to_owned(),
         time: at,
@@ -269,6 +274,15 @@ pub fn move_batch(
         extra: super::record::Extra::new(),
     });
     Ok(done(batch, &put(app, &[moved])?))
+}
+
+/// What has come out of its final proof is not carried about or split any more.
+fn not_baked(book: &Book, batch: &str, at: UtcMs) -> Result<()> {
+    let last = book.stage(batch, StageKind::Final).and_then(|s| s.end);
+    match last {
+        Some(end) if end <= at => refused("its final proof is over: undo that first"),
+        _ => Ok(()),
+    }
 }
 
 /// Notes what the baker saw or measured.
@@ -299,6 +313,7 @@ pub fn split_batch(
     let _door = apply::door();
     let book = app.book();
     let whole = known(&book, batch)?;
+    not_baked(&book, batch, at)?;
     let id = ('b'..='z')
         .map(|letter| ending(batch, &format!("-{letter}")))
         .find(|id| !book.batches.contains_key(id));
@@ -349,6 +364,9 @@ pub fn replace(app: &App, old: &RecordKey, new: Record) -> Result<Option<i64>> {
     }
     if key.as_ref() == Some(old) {
         return Ok(put_behind_door(app, &[new])?.group);
+    }
+    if let Err(reason) = sensible::entry(&new) {
+        return refused(reason);
     }
     let new = match check::record(new, app.clock.now()) {
         Ok(Record::Reading(_)) => return refused("a reading is no entry of the book"),

@@ -379,11 +379,7 @@ fn tidy(value: Value, first: &[&str]) -> Value {
         Value::Array(items) => items.into_iter().map(|item| tidy(item, first)).collect(),
         Value::Number(number) => match number.as_f64() {
             // Whole numbers below 2^53 are the same in both types.
-            Some(float)
-                if number.is_f64()
-                    && float.fract() == 0.0
-                    && float.abs() < 9_007_199_254_740_992.0 =>
-            {
+            Some(float) if number.is_f64() && float.fract() == 0.0 && float.abs() < 1e16 => {
                 Value::from(float as i64)
             }
             _ => Value::Number(number),

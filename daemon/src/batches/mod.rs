@@ -8,6 +8,7 @@ pub mod export;
 pub mod follow;
 pub mod import;
 pub mod record;
+pub mod sensible;
 
 #[cfg(test)]
 mod action_tests;

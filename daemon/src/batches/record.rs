@@ -624,8 +624,8 @@ pub mod num {
     /// # Errors
     /// The serializer's own.
     pub fn serialize<S: Serializer>(value: &f64, s: S) -> Result<S::Ok, S::Error> {
-        // Whole numbers below 2^53 are exact in both types.
-        if value.fract() == 0.0 && value.abs() < 9_007_199_254_740_992.0 {
+        // A whole number below 1e16 is exact in both types; from there on it is written with an exponent.
+        if value.fract() == 0.0 && value.abs() < 1e16 {
             s.serialize_i64(*value as i64)
         } else {
             s.serialize_f64(*value)

@@ -1,12 +1,10 @@
 //! `export`: the log book to standard output.
 
-use std::io::{BufWriter, Write as _};
+use std::io::{BufWriter, ErrorKind, Write as _};
 use std::process::ExitCode;
 
-use anyhow::Context as _;
-
 use super::{Common, Done};
-use crate::batches::export::{Filter, export};
+use crate::batches::export::{ExportError, Filter, export};
 use crate::time::UtcMs;
 
 /// Writes the log book (JSON Lines) to standard output.
@@ -35,9 +33,14 @@ impl Export {
             to: self.to,
             batch: self.batch,
         };
-        let written = export(&*store, &filter, &mut out).map_err(anyhow::Error::from);
-        let flushed = out.flush().context("standard output could not be written");
+        let written = export(&*store, &filter, &mut out)
+            .and_then(|_| out.flush().map_err(ExportError::Output));
         bar.finish_and_clear();
-        written.and(flushed).map(|()| ExitCode::SUCCESS)
+        match written {
+            // A reader that has gone away (`| head`) has what it wanted.
+            Err(ExportError::Output(e)) if e.kind() == ErrorKind::BrokenPipe => {}
+            other => other?,
+        }
+        Ok(ExitCode::SUCCESS)
     }
 }

@@ -1,7 +1,6 @@
 //! `first-config`: a first configuration for a kitchen's network, with keys, and how to sign in.
 
 use std::io::Write as _;
-use std::net::{IpAddr, UdpSocket};
 use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -51,7 +50,8 @@ impl FirstConfig {
         out.write_all(text.as_bytes())
             .with_context(|| format!("{} cannot be written", file.display()))?;
 
-        let host = network_address().map_or_else(|| "THIS-MACHINE".to_owned(), |ip| ip.to_string());
+        let host = crate::web::network_address()
+            .map_or_else(|| "THIS-MACHINE".to_owned(), |ip| ip.to_string());
         let link = format!("http://{host}:{http}/sign-in#{access_key}");
         print_line(&format!(
             "wrote {}; start with: doughwarden run --config {0}",
@@ -77,16 +77,4 @@ impl FirstConfig {
 fn secret() -> String {
     let bytes: [u8; 18] = rand::rng().random();
     base64::engine::general_purpose::URL_SAFE_NO_PAD.encode(bytes)
-}
-
-/// This machine's address on the network: the one it would send from. A UDP `connect` sends nothing.
-fn network_address() -> Option<IpAddr> {
-    let socket = UdpSocket::bind("0.0.0.0:0").ok()?;
-    // 192.0.2.0/24 is for documentation (RFC 5737): nobody is there.
-    socket.connect("192.0.2.1:9").ok()?;
-    socket
-        .local_addr()
-        .ok()
-        .map(|a| a.ip())
-        .filter(|ip| !ip.is_unspecified())
 }

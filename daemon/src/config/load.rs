@@ -76,10 +76,21 @@ fn read(origin: &Origin<'_>) -> Result<Config, ConfigError> {
     // The file alone first: `toml` knows lines, and `config` would take a number for a text.
     let mut unknown = None;
     let table = toml::Deserializer::parse(origin.text).map_err(|e| in_file(origin, &e))?;
-    let from_file: Config = serde_ignored::deserialize(table, |path| {
-        unknown.get_or_insert_with(|| path.to_string());
-    })
-    .map_err(|e| in_file(origin, &e))?;
+    let mut track = serde_path_to_error::Track::new();
+    let from_file: Config = {
+        let tracked = serde_path_to_error::Deserializer::new(table, &mut track);
+        serde_ignored::deserialize(tracked, |path| {
+            unknown.get_or_insert_with(|| path.to_string());
+        })
+    }
+    .map_err(|e| {
+        let (path, said) = (track.path().to_string(), in_file(origin, &e).0);
+        // `file line 3: what`, with the key in between.
+        match said.split_once(": ").filter(|_| path != ".") {
+            Some((line, what)) => ConfigError(format!("{line}: `{path}`: {what}")),
+            None => ConfigError(said),
+        }
+    })?;
     if let Some(path) = unknown {
         return Err(origin.blame(
             &dotted(&path),
@@ -320,6 +331,8 @@ mod tests {
     use super::*;
 
     fn try_read(text: &str, variables: &[(&str, &str)]) -> Result<Config, String> {
+        // Checking a webhook makes its HTTP client, which wants the program's one TLS provider.
+        let _ = rustls::crypto::ring::default_provider().install_default();
         let variables = variables
             .iter()
             .map(|(k, v)| ((*k).into(), (*v).into()))
@@ -343,7 +356,7 @@ mod tests {
         let text = "\n[[sensor]]\nname = \"a\"\ntopic = \"t\"\nquantity = \"humidity\"\nunit = \"%RH\"\nplase = \"x\"\n";
         let error = try_read(text, &[]).unwrap_err();
         assert!(
-            error.starts_with("kitchen.toml line 7:") && error.contains("`plase`"),
+            error.starts_with("kitchen.toml line 7: `sensor[0].plase`"),
             "{error}"
         );
     }
@@ -377,7 +390,10 @@ mod tests {
     #[test]
     fn a_wrong_type_or_value_names_its_line() {
         let error = try_read("[display]\n\nunit = \"degX\"\n", &[]).unwrap_err();
-        assert!(error.starts_with("kitchen.toml line 3:"), "{error}");
+        assert!(
+            error.starts_with("kitchen.toml line 3: `display.unit`:"),
+            "{error}"
+        );
         let error = try_read("[http]\nlisten = \"nowhere\"\n", &[]).unwrap_err();
         assert!(
             error.starts_with("kitchen.toml line 2: `http.listen`"),

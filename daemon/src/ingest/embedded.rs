@@ -28,7 +28,6 @@ use super::publisher::Outgoing;
 use super::writer::{Ack, Message};
 use super::{IngestError, Options, digest};
 use crate::app::App;
-use crate::config::Config;
 use crate::config::mqtt::{Mqtt, split_listen};
 use crate::store::Packet;
 use crate::time::UtcMs;
@@ -158,16 +157,6 @@ pub(super) async fn start(
         hook,
         app: Arc::clone(app),
     })
-}
-
-/// Whether the address can be had.
-pub(super) async fn check(config: &Config) -> Result<String, String> {
-    config.mqtt.check()?;
-    let wanted = address(&config.mqtt).await?;
-    match tokio::net::TcpListener::bind(wanted).await {
-        Ok(_) => Ok(format!("the embedded broker can listen on {wanted}")),
-        Err(e) => Err(cannot_listen(wanted, &e.to_string())),
-    }
 }
 
 fn cannot_listen(at: SocketAddr, why: &str) -> String {

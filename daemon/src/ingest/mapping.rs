@@ -22,6 +22,8 @@ impl Mapping {
     pub fn spec_for(&self, sensor: &str) -> Sensor {
         let mut spec = self.spec.clone();
         sensor.clone_into(&mut spec.name);
+        // A place with a wildcard in it is known only from the sensor's readings.
+        spec.place = spec.place.filter(|place| !place.contains('{'));
         spec
     }
 }

@@ -156,13 +156,13 @@ async fn take_up_changes(app: Arc<App>) {
     }
 }
 
-/// Tries the broker the configuration names: its name and what became of it. Sends nothing.
+/// Tries the outside broker the configuration names: its name and what became of it. Sends nothing.
+/// (Whether the embedded broker's port is free is known to who knows of a daemon beside.)
 pub async fn check(config: &Config) -> Vec<(String, Result<String, String>)> {
-    let result = match &config.mqtt.broker {
-        Some(url) => visit::check(config, &url.0).await,
-        None => embedded::check(config).await,
-    };
-    vec![("mqtt".to_owned(), result)]
+    match &config.mqtt.broker {
+        Some(url) => vec![("mqtt".to_owned(), visit::check(config, &url.0).await)],
+        None => Vec::new(),
+    }
 }
 
 /// A digest of a message, the same over restarts and versions (FNV-1a, 64 bit): with the packet's

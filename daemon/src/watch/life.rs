@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
 use super::quiet::QuietHours;
-use super::rules::{Finding, Severity, Subject};
+use super::rules::{Finding, RULES, Severity, Subject};
 use super::say::Speech;
 use crate::batches::record::StageKind;
 use crate::store::AlertRow;
@@ -152,9 +152,18 @@ pub fn look(
         }
     }
     for (row, memory) in open {
-        clear(now, row, memory, manner, tells_over, &mut step);
+        let by = memory.as_ref().and_then(|m| taken_over_by(m, found));
+        clear(now, row, memory, by, manner, tells_over, &mut step);
     }
     step
+}
+
+/// What took the place of an alert that is still true: no all-clear then.
+fn taken_over_by<'a>(memory: &Memory, found: &'a [Finding]) -> Option<&'a Finding> {
+    let about = RULES.iter().find(|about| about.name == memory.rule)?;
+    found
+        .iter()
+        .find(|f| about.gives_way_to.contains(&f.about.name) && f.subject == memory.subject)
 }
 
 fn raise(now: UtcMs, finding: &Finding, manner: &Manner, step: &mut Step) {
@@ -265,14 +274,23 @@ fn clear(
     now: UtcMs,
     mut row: AlertRow,
     memory: Option<Memory>,
+    by: Option<&Finding>,
     manner: &Manner,
     tells_over: &dyn Fn(&str, &Subject) -> bool,
     step: &mut Step,
 ) {
     row.cleared = Some(now);
-    let doc = over_document(now, &row, memory.as_ref(), manner);
+    let mut doc = over_document(now, &row, memory.as_ref(), manner);
+    if let (Some(by), Some(fields)) = (by, doc.as_object_mut()) {
+        fields.insert(
+            "title".into(),
+            json!(format!("Told of now as: {}", by.title)),
+        );
+        fields.insert("text".into(), json!(by.text));
+    }
     // Only those who were told it began are told it is over.
     let tell = row.told.is_some()
+        && by.is_none()
         && memory
             .as_ref()
             .is_some_and(|m| m.pushed && tells_over(&m.rule, &m.subject));
@@ -306,7 +324,7 @@ pub fn over_document(
         if let Some(over) = memory.map(|m| &m.over).filter(|o| !o.is_empty()) {
             fields.insert("title".into(), json!(over));
         }
-        let text = format!("Over since {}.", manner.say.clock(now, now));
+        let text = format!("This ended at {}.", manner.say.clock(now, now));
         fields.insert("text".into(), json!(text));
     }
     doc

@@ -378,20 +378,8 @@ fn base(app: &App) -> String {
     if let Some(address) = app.health.address.get() {
         return address.trim_end_matches('/').to_owned();
     }
-    let scheme = if app.config.http.certificate.is_some() {
-        "https"
-    } else {
-        "http"
-    };
-    let listen = &app.config.http.listen;
-    let host = app.config.http.hosts.first().map_or_else(
-        || listen.clone(),
-        |name| {
-            let port = listen.rsplit_once(':').map_or("", |(_, port)| port);
-            format!("{name}:{port}")
-        },
-    );
-    format!("{scheme}://{host}")
+    // Not served yet (a test of the rules alone): as configured.
+    format!("http://{}", app.config.http.listen)
 }
 
 /// Messages that went out while the store could not be written: not again with each try.

@@ -124,6 +124,7 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(middleware::from_fn_with_state(Arc::clone(&web), guard::who))
         .layer(CsrfLayer::new())
         .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
+        .layer(middleware::from_fn(problem::plain_as_json))
         .layer(middleware::from_fn_with_state(
             Arc::clone(&web),
             guard::host_and_origin,
@@ -175,6 +176,35 @@ pub async fn bind(listen: &str, any_port_if_busy: bool) -> std::io::Result<TcpLi
         other => other?,
     };
     listener.into_std()
+}
+
+/// What links to the pages begin with: the first of `http.hosts`, else this machine's address on the
+/// network where the pages listen on all of them, else where they listen; the port as bound.
+#[must_use]
+pub fn link_base(http: &crate::config::http::Http, bound: SocketAddr) -> String {
+    let scheme = if http.certificate.is_some() {
+        "https"
+    } else {
+        "http"
+    };
+    let port = bound.port();
+    match (http.hosts.first(), network_address()) {
+        (Some(name), _) => format!("{scheme}://{name}:{port}"),
+        (None, Some(ip)) if bound.ip().is_unspecified() => {
+            format!("{scheme}://{}", SocketAddr::new(ip, port))
+        }
+        _ => format!("{scheme}://{bound}"),
+    }
+}
+
+/// This machine's address on the network: the one it would send from. A UDP `connect` sends nothing.
+#[must_use]
+pub fn network_address() -> Option<std::net::IpAddr> {
+    let socket = std::net::UdpSocket::bind("0.0.0.0:0").ok()?;
+    // 192.0.2.0/24 is for documentation (RFC 5737): nobody is there.
+    socket.connect("192.0.2.1:9").ok()?;
+    let ip = socket.local_addr().ok()?.ip();
+    (!ip.is_unspecified()).then_some(ip)
 }
 
 /// Serves until `app.stop`, as one of the daemon's rooms; returns the pages' address as a URL.

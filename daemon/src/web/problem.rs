@@ -200,6 +200,26 @@ pub async fn as_json(request: Request, next: Next) -> Response {
     problem.into_response()
 }
 
+/// The same for refusals of the layers outside the API (a body too large, a foreign origin), which
+/// are bare or plain text; a page's own words stay.
+pub async fn plain_as_json(request: Request, next: Next) -> Response {
+    let is_page = |kind: &str| kind.starts_with("text/html");
+    let api = request.uri().path().starts_with("/api/");
+    let response = next.run(request).await;
+    let kind = response.headers().get(axum::http::header::CONTENT_TYPE);
+    let html = kind.and_then(|k| k.to_str().ok()).is_some_and(is_page);
+    let status = response.status();
+    if !(status.is_client_error() || status.is_server_error())
+        || response.extensions().get::<Problem>().is_some()
+        || (html && !api)
+    {
+        return response;
+    }
+    let mut problem = from_plain(response).await;
+    problem.status = status;
+    problem.into_response()
+}
+
 /// The problem behind a plain-text refusal.
 pub async fn from_plain(response: Response) -> Problem {
     let status = response.status();

@@ -286,12 +286,6 @@ async fn alerts_go_out_over_the_embedded_broker_and_a_busy_port_is_explained() {
         c.mqtt.listen = listen;
         c
     };
-    let busy = check(&config(format!("127.0.0.1:{port}"))).await;
-    assert!(
-        busy[0].1.as_ref().unwrap_err().contains("mqtt.listen"),
-        "{busy:?}"
-    );
-    assert!(check(&config("127.0.0.1:0".into())).await[0].1.is_ok());
     let other = scratch();
     let store = Arc::new(SqliteStore::open(other.path()).unwrap());
     let app = App::new(

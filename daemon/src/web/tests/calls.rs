@@ -112,7 +112,7 @@ async fn readings_come_back_as_written_and_in_stretches() {
     assert_eq!(all.as_array().unwrap().len(), 4);
     assert_eq!(
         all[0].to_string(),
-        r#"{"time":"2026-01-10T06:05:00Z","sensor":"box","quantity":"air_temperature","value":24,"unit":"Cel"}"#
+        r#"{"record":"reading","time":"2026-01-10T06:05:00Z","sensor":"box","quantity":"air_temperature","value":24,"unit":"Cel"}"#
     );
     let part = get(
         &router,
