@@ -70,9 +70,9 @@ async fn an_alert_gets_out_under_one_id_whenever_the_daemon_dies() {
         daemon = Daemon::start(&args).unwrap();
         // What was not answered is sent again: the same records, which changes nothing if they are there.
         daemon.records(&lines).await.unwrap();
-        let batch = format!("2026-hot-{round}");
+        let place = format!("box {round}");
         let of_round = || -> Vec<Value> {
-            let told = |b: &Value| b["batch"] == batch.as_str() && b["alert"] == "too_hot";
+            let told = |b: &Value| b["place"] == place.as_str() && b["alert"] == "too_hot";
             hook.bodies()
                 .into_iter()
                 .filter(|b| told(b) && b["state"] == "raised")
