@@ -136,6 +136,18 @@ pub struct Timing {
     pub told: Vec<Option<f64>>,
 }
 
+/// Runs of a full study.
+const FULL: usize = 400;
+
+/// What a share is held against: the bar itself in a full study; in a part of one, the bar less what
+/// chance alone takes off in one part of a hundred (normal approximation to the binomial).
+pub(crate) fn held_against(bar: f64, runs: usize) -> f64 {
+    if runs >= FULL {
+        return bar;
+    }
+    bar - 2.326 * (bar * (1.0 - bar) / runs.max(1) as f64).sqrt()
+}
+
 impl Timing {
     /// The share told between two shares of the lead.
     #[must_use]
@@ -224,7 +236,7 @@ impl Nearly {
     pub fn short_of(&self) -> Vec<String> {
         let (low, high) = IN_TIME;
         let share = |i: usize| self.rows[i].1.share(self.lead_min, low, high);
-        let bar = (share(1) - 0.05).min(0.80);
+        let bar = held_against((share(1) - 0.05).min(0.80), self.rows[0].1.told.len());
         (share(0) < bar)
             .then(|| format!("in time in {:.3}, the bar is {bar:.3}", share(0)))
             .into_iter()
