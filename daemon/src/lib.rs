@@ -13,6 +13,7 @@ pub mod cli;
 pub mod config;
 pub mod copy;
 pub mod daemon;
+pub mod display;
 pub mod events;
 pub mod forecasts;
 pub mod health;

@@ -6,6 +6,7 @@ use crate::cautions::{self, Caution};
 use crate::controls;
 use crate::frame::{Frame, Tab};
 use crate::now::{Air, air};
+use crate::show::Show;
 
 /// One place.
 #[derive(Clone, Debug)]
@@ -18,6 +19,8 @@ pub struct Place {
     pub inside: Option<String>,
     /// Whether its lamp is on.
     pub lamp: Option<bool>,
+    /// Changes planned for its air, in words.
+    pub planned: Vec<String>,
     /// The air in it.
     pub air: Option<Air>,
     /// Sensors in it.
@@ -58,6 +61,7 @@ pub fn page(places: &[Place], frame: &Frame) -> Markup {
                 @if !p.doughs.is_empty() { p { "Proofing here: " (p.doughs.join(", ")) } }
                 p.small { @if p.sensors.is_empty() { "No sensor here" } @else { "Sensors: " (p.sensors.join(", ")) } }
                 details { summary { "Change" } (form(Some(p), &names)) }
+                details open[!p.planned.is_empty()] { summary { "What its air will do" } (plans(p, &frame.show)) }
             } } }
             section.card { h2 { "Another place" } (form(None, &names)) }
             (cautions::list(&warn))
@@ -89,6 +93,41 @@ fn form(place: Option<&Place>, names: &[String]) -> Markup {
             }))
             label.choice { input type="checkbox" name="lamp" value="on" checked[place.and_then(|p| p.lamp) == Some(true)]; span { "its lamp is on" } }
             button type="submit" { "Save" }
+        }
+    }
+}
+
+/// A heating hour, a fridge that warms at three: what forecasts and plans count on.
+fn plans(place: &Place, show: &Show) -> Markup {
+    html! {
+        @if place.planned.is_empty() {
+            p.small { "Does the heating come on at six, or does a fridge warm by itself in the night? Say so, and forecasts count on it." }
+        }
+        @for (i, words) in place.planned.iter().enumerate() {
+            form.act method="post" action="/places/plan" {
+                input type="hidden" name="name" value=(place.name);
+                input type="hidden" name="remove" value=(i);
+                p { (words) " " button.quiet type="submit" { "Take it out" } }
+            }
+        }
+        form.act method="post" action="/places/plan" {
+            input type="hidden" name="name" value=(place.name);
+            (controls::field("When the clock shows", &html! { input.short type="time" name="clock" required; }))
+            (controls::field("Only on this day (else every day)", &html! { input type="date" name="day"; }))
+            fieldset { legend { "Its air" }
+                div.choice {
+                    label { input type="radio" name="to" value="air" checked; span { "goes to" } }
+                    input.short type="number" name="air" step="any" inputmode="decimal" aria-label={ "How warm, in " (show.unit()) };
+                    span { (show.unit()) }
+                }
+                @if place.kind != "room" {
+                    label.choice { input type="radio" name="to" value="on"; span { @if place.kind == "fridge" { "cooling goes on" } @else { "its lamp or heating goes on" } } }
+                }
+                label.choice { input type="radio" name="to" value="off"; span {
+                    @match place.kind.as_str() { "fridge" => { "cooling goes off" }, "room" => { "is left to itself" }, _ => { "its lamp or heating goes off" } }
+                } }
+            }
+            button type="submit" { "Plan this change" }
         }
     }
 }

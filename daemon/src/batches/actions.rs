@@ -53,6 +53,13 @@ fn put_behind_door(app: &App, records: &[Record]) -> Result<Applied> {
     if let Err(reason) = records.iter().try_for_each(sensible::entry) {
         return refused(reason);
     }
+    let book = app.book();
+    if let Some(reason) = records.iter().find_map(|r| match r {
+        Record::Place(place) => book.circle(place),
+        _ => None,
+    }) {
+        return refused(reason);
+    }
     let lines: Vec<String> = records.iter().map(super::export::line).collect();
     let applied = apply::apply_behind_door(app, &lines.join("\n"), true)?;
     match applied.bad.into_iter().next() {

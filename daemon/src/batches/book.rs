@@ -116,6 +116,32 @@ impl Book {
         }
     }
 
+    /// Why a place cannot stand where it says: it would stand in itself, by a chain of others or not.
+    #[must_use]
+    pub fn circle(&self, place: &Place) -> Option<String> {
+        let mut way = vec![place.name.as_str()];
+        let mut around = place.inside.as_deref();
+        while let Some(next) = around {
+            if next == place.name {
+                way.push(next);
+                return Some(match way.len() {
+                    2 => format!("`{next}` cannot stand in itself."),
+                    _ => format!(
+                        "`{}` would stand in itself: {}. Change where one of them stands.",
+                        place.name,
+                        way.join(" in ")
+                    ),
+                });
+            }
+            if way.contains(&next) {
+                return None;
+            }
+            way.push(next);
+            around = self.places.get(next).and_then(|p| p.inside.as_deref());
+        }
+        None
+    }
+
     /// All records, in no particular order.
     #[must_use]
     pub fn records(&self) -> Vec<Record> {

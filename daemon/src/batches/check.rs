@@ -1,7 +1,8 @@
 //! What makes a log-book record acceptable by itself, before anything else is looked at.
 
 use super::record::{
-    Batch, Dough, Observation, ObservationKind, Reading, Record, StageRecord, Unit,
+    Batch, Dough, Observation, ObservationKind, PlaceKind, PlannedChange, Reading, Record,
+    StageRecord, Unit,
 };
 use crate::time::{MINUTE_MS, UtcMs};
 
@@ -19,6 +20,10 @@ pub fn record(record: Record, now: UtcMs) -> Result<Record, String> {
     Ok(match record {
         Record::Place(r) => {
             named("name", &r.name)?;
+            for change in &r.planned {
+                planned(change, r.kind.unwrap_or(PlaceKind::Room))
+                    .map_err(|why| format!("`planned`: {why}"))?;
+            }
             Record::Place(r)
         }
         Record::Dough(r) => Record::Dough(dough(r)?),
@@ -33,6 +38,38 @@ pub fn record(record: Record, now: UtcMs) -> Result<Record, String> {
         Record::Reading(r) => Record::Reading(reading(r, now)?),
     })
 }
+
+fn planned(change: &PlannedChange, kind: PlaceKind) -> Result<(), String> {
+    match (&change.daily, change.time) {
+        (Some(clock), None) if clock.parse::<jiff::civil::Time>().is_err() => {
+            return Err(format!(
+                "`daily` is `{clock}`: write a clock time like 06:30"
+            ));
+        }
+        (Some(_), None) | (None, Some(_)) => {}
+        _ => return Err("say either `daily` (a clock time) or `time`".into()),
+    }
+    if let Some(zone) = &change.zone
+        && jiff::tz::TimeZone::get(zone).is_err()
+    {
+        return Err(format!("`zone` is `{zone}`: write a name like Europe/Oslo"));
+    }
+    match (change.air, change.on) {
+        (Some(c), None) if !(PLANNED_AIR_C.contains(&c)) => Err(format!(
+            "`air` is {c}: a place is {} to {} °C",
+            PLANNED_AIR_C.start(),
+            PLANNED_AIR_C.end()
+        )),
+        (None, Some(true)) if kind == PlaceKind::Room => {
+            Err("a room that goes on needs `air`: how warm it gets".into())
+        }
+        (Some(_), None) | (None, Some(_)) => Ok(()),
+        _ => Err("say either `air` (°C) or `on`".into()),
+    }
+}
+
+/// Air somebody can plan for dough, °C: from a freezer's edge to past any yeast.
+const PLANNED_AIR_C: std::ops::RangeInclusive<f64> = -20.0..=60.0;
 
 fn dough(r: Dough) -> Result<Dough, String> {
     named("name", &r.name)?;
@@ -136,4 +173,45 @@ fn not_ahead(field: &str, time: UtcMs, now: UtcMs) -> Result<(), String> {
         ));
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plan_says_when_and_what_or_is_refused_with_what_to_do() {
+        let now = UtcMs::parse("2026-01-10T06:00:00Z").unwrap();
+        let check = |kind: &str, plan: &str| {
+            let line =
+                format!(r#"{{"record":"place","name":"p","kind":"{kind}","planned":[{plan}]}}"#);
+            record(serde_json::from_str(&line).unwrap(), now).map(drop)
+        };
+        for fine in [
+            r#"{"daily":"06:30","zone":"Europe/Oslo","air":22}"#,
+            r#"{"time":"2027-01-10T06:00:00Z","on":false,"note":"kept"}"#,
+        ] {
+            assert_eq!(check("room", fine), Ok(()), "{fine}");
+        }
+        assert_eq!(check("oven", r#"{"daily":"5:00","on":true}"#), Ok(()));
+        for (bad, word) in [
+            (r#"{"air":22}"#, "`daily`"),
+            (
+                r#"{"daily":"06:30","time":"2026-01-10T06:00:00Z","air":22}"#,
+                "either",
+            ),
+            (r#"{"daily":"half past","air":22}"#, "06:30"),
+            (
+                r#"{"daily":"06:30","zone":"Mars/Base","air":22}"#,
+                "Europe/Oslo",
+            ),
+            (r#"{"daily":"06:30","air":220}"#, "220"),
+            (r#"{"daily":"06:30"}"#, "`on`"),
+            (r#"{"daily":"06:30","air":22,"on":true}"#, "either"),
+            (r#"{"daily":"06:30","on":true}"#, "how warm"),
+        ] {
+            let reason = check("room", bad).unwrap_err();
+            assert!(reason.contains(word), "{bad}: {reason}");
+        }
+    }
 }

@@ -2,8 +2,9 @@
 
 use std::process::ExitCode;
 
+use doughwarden_dashboards::show::Show;
+
 use super::{Common, Done, print_json, print_line};
-use crate::app::App;
 use crate::forecasts::document::ForecastDocument;
 use crate::time::UtcMs;
 
@@ -28,23 +29,21 @@ impl Forecast {
         if self.json {
             print_json(&document)?;
         } else {
-            print_line(&in_words(&app, &document))?;
+            print_line(&in_words(&super::questions::show(&app)?, &document))?;
         }
         Ok(ExitCode::SUCCESS)
     }
 }
 
-fn in_words(app: &App, document: &ForecastDocument) -> String {
-    let zone = crate::config::display::zone(&app.config.display);
+fn in_words(show: &Show, document: &ForecastDocument) -> String {
     let clock = |time: Option<UtcMs>| match time {
         Some(t) => t
             .timestamp()
-            .to_zoned_datetime(zone.clone())
+            .to_zoned_datetime(show.zone.clone())
             .strftime("%a %H:%M")
             .to_string(),
         None => "more than two days away".into(),
     };
-    let unit = app.config.display.unit.unwrap_or_default();
     let rise = document.rise.now.p50 * 100.0;
     let mut text = format!(
         "{} {}: ready about {}, most likely between {} and {}\nrise now about {rise:.0} %, dough at {}",
@@ -53,7 +52,7 @@ fn in_words(app: &App, document: &ForecastDocument) -> String {
         clock(document.ready.p50),
         clock(document.ready.p10),
         clock(document.ready.p90),
-        unit.show(document.dough_temperature.now),
+        show.temperature(document.dough_temperature.now),
     );
     for sentence in &document.evidence {
         text.push_str("\n  - ");

@@ -2,7 +2,6 @@
 
 use std::process::ExitCode;
 
-use anyhow::anyhow;
 use doughwarden_dashboards::show::Show;
 use jiff::tz::TimeZone;
 
@@ -12,7 +11,7 @@ use crate::plans::{Grounds, PlanError};
 
 /// How times and temperatures are written: as on the pages.
 pub(super) fn show(app: &App) -> anyhow::Result<Show> {
-    crate::web::pages::display::show(app).map_err(|p| anyhow!(p.detail))
+    Ok(crate::display::show(app)?)
 }
 
 /// Asks the planning room.

@@ -1,6 +1,8 @@
 //! The air a dough stood in, and the air it will stand in: readings of its places joined along its
 //! moves, gaps bridged and named, and a scenario for what comes next.
 
+use super::planned::{Change, Pull};
+use super::scenario::{Scenario, Standing, outlook};
 use super::source::Readings;
 use crate::batches::book::Book;
 use crate::batches::record::{PlaceKind, Quantity};
@@ -14,11 +16,9 @@ const UNKNOWN_ROOM_C: f64 = 21.0;
 /// A place's air where nothing is known of it, °C (the contract's).
 pub const UNKNOWN_AIR_C: f64 = 24.0;
 /// A fridge's.
-const UNKNOWN_FRIDGE_C: f64 = 4.0;
+pub const UNKNOWN_FRIDGE_C: f64 = 4.0;
 /// Time constant with which a silent box drifts towards its room, minutes.
-const DRIFT_MIN: f64 = 60.0;
-/// A recent mean is taken over this long, minutes.
-const RECENT_MIN: f64 = 10.0;
+pub const DRIFT_MIN: f64 = 60.0;
 /// Points per minute kept of dense logs: one.
 pub const THIN_MIN: f64 = 0.75;
 
@@ -53,7 +53,11 @@ pub struct Track {
     /// The newest reading of the place it stands in.
     pub newest: Option<(f64, UtcMs)>,
     /// What its air will do.
-    pub outlook: Outlook,
+    pub outlook: Scenario,
+    /// What is planned for it, the change in force first, minutes since the stage began.
+    pub planned: Vec<Change>,
+    /// Whether its lamp is said to be on.
+    pub lamp: Option<bool>,
     /// The place's air over the last two hours, minutes since the stage began and °C.
     pub recent: Vec<(f64, f64)>,
     /// The room around it, °C.
@@ -62,33 +66,23 @@ pub struct Track {
     pub here_since_min: f64,
 }
 
-/// How far back the newest readings are kept for the outlook, minutes.
-pub const RECENT_WINDOW_MIN: f64 = 120.0;
-
-/// The air to come: `plateau + (now - plateau) e^(-t/tau)`, with a spread that grows.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Outlook {
-    /// Now, °C.
-    pub now_c: f64,
-    /// Where it is heading, °C.
-    pub plateau_c: f64,
-    /// How fast, minutes.
-    pub tau_min: f64,
-    /// Spread of a whole future about it, °C, reached with `spread_min`.
-    pub sd_c: f64,
-    /// How fast the spread grows, minutes.
-    pub spread_min: f64,
-}
-
-impl Outlook {
-    /// The air so many minutes ahead, `z` standard deviations warmer than expected.
+impl Track {
+    /// Where it stands, for the air to come.
     #[must_use]
-    pub fn at(&self, ahead_min: f64, z: f64) -> f64 {
-        let t = ahead_min.max(0.0);
-        let mean = self.plateau_c + (self.now_c - self.plateau_c) * (-t / self.tau_min).exp();
-        mean + z * self.sd_c * (1.0 - (-t / self.spread_min).exp())
+    pub fn standing(&self) -> Standing<'_> {
+        Standing {
+            kind: self.kind,
+            room_c: self.room_c,
+            lamp: self.lamp,
+            planned: &self.planned,
+        }
     }
 }
+
+/// Planned changes are looked up so far ahead, minutes: as far as a forecast goes, and an hour more.
+const PLANNED_MIN: f64 = 49.0 * 60.0;
+/// How far back the newest readings are kept for the outlook, minutes.
+pub const RECENT_WINDOW_MIN: f64 = 120.0;
 
 /// Joins a place's air sensors into one line, reading by reading: the median of each sensor's
 /// newest value (not older than a quarter of an hour), or the one sensor named.
@@ -196,7 +190,7 @@ impl Sources<'_> {
     }
 
     /// The room around a place near a moment, °C.
-    fn room(&self, place: &str, at: UtcMs) -> Result<f64> {
+    pub(super) fn room(&self, place: &str, at: UtcMs) -> Result<f64> {
         let kind = self.book.kind_of(place);
         let around = self
             .book
@@ -311,7 +305,19 @@ impl Sources<'_> {
             .map_or_else(|| recent.last().map_or(UNKNOWN_AIR_C, |p| p.1), |s| s.to_c);
         let room = self.room(&place, until)?;
         let here_since_min = minute(stays[last].0);
-        let outlook = outlook(kind, now, air_now, &recent, room);
+        let planned = self.changes(&place, start, until, until.plus_min(PLANNED_MIN))?;
+        let lamp = self.book.places.get(&place).and_then(|p| p.lamp);
+        let outlook = outlook(
+            now,
+            air_now,
+            &recent,
+            Standing {
+                kind,
+                room_c: room,
+                lamp,
+                planned: &planned,
+            },
+        );
         Ok(Track {
             stretches,
             place,
@@ -321,6 +327,8 @@ impl Sources<'_> {
             moves,
             newest,
             outlook,
+            planned,
+            lamp,
             recent,
             room_c: room,
             here_since_min,
@@ -343,18 +351,15 @@ impl Sources<'_> {
         if b <= a {
             return Ok(out);
         }
+        let start = from.plus_min(-a);
+        let changes = self.changes(place, start, from, from.plus_min(b - a))?;
         let Some(&(first_min, first_c)) = points.first() else {
             let usual = match self.usual_air(place, from)? {
                 Some(c) => c,
                 None if self.book.kind_of(place) == PlaceKind::Fridge => UNKNOWN_FRIDGE_C,
                 None => UNKNOWN_AIR_C,
             };
-            out.push(Stretch {
-                from_min: a,
-                to_min: b,
-                from_c: usual,
-                to_c: usual,
-            });
+            out.extend(unheard(usual, &changes, a, b));
             *gap_total += b - a;
             *gap_longest = gap_longest.max(b - a);
             return Ok(out);
@@ -394,11 +399,15 @@ impl Sources<'_> {
                 *gap_longest = gap_longest.max(gap);
                 let steps = (gap / 5.0).ceil().clamp(1.0, 400.0);
                 let (start_min, start_c) = (at, value);
+                let pull = Pull {
+                    changes: &changes,
+                    base_c: toward,
+                    base_tau_min: DRIFT_MIN,
+                };
                 for k in 1..=steps as usize {
                     let s = k as f64 / steps;
                     let t = start_min + gap * s;
-                    let relaxed =
-                        toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
+                    let relaxed = pull.step(start_c, start_min, t);
                     let next = relaxed * (1.0 - s) + c * s;
                     push(at, t, value, next);
                     (at, value) = (t, next);
@@ -418,9 +427,14 @@ impl Sources<'_> {
             *gap_longest = gap_longest.max(gap);
             let steps = (gap / 5.0).ceil().clamp(1.0, 400.0);
             let (start_min, start_c) = (at, value);
+            let pull = Pull {
+                changes: &changes,
+                base_c: toward,
+                base_tau_min: DRIFT_MIN,
+            };
             for k in 1..=steps as usize {
                 let t = start_min + gap * k as f64 / steps;
-                let next = toward + (start_c - toward) * (-(t - start_min) / DRIFT_MIN).exp();
+                let next = pull.step(start_c, start_min, t);
                 push(at, t, value, next);
                 (at, value) = (t, next);
             }
@@ -429,6 +443,40 @@ impl Sources<'_> {
         }
         Ok(out)
     }
+}
+
+/// The air of a place without readings from `a` to `b` minutes: its usual, from change to change.
+fn unheard(usual: f64, changes: &[Change], a: f64, b: f64) -> Vec<Stretch> {
+    let stretch = |from_min, to_min, from_c, to_c| Stretch {
+        from_min,
+        to_min,
+        from_c,
+        to_c,
+    };
+    if changes.is_empty() {
+        return vec![stretch(a, b, usual, usual)];
+    }
+    let pull = Pull {
+        changes,
+        base_c: usual,
+        base_tau_min: DRIFT_MIN,
+    };
+    // What was planned before the dough came has happened.
+    let mut air = match changes.first() {
+        Some(c) if c.minute < a => pull.step(usual, c.minute, a),
+        _ => usual,
+    };
+    let steps = ((b - a) / 5.0).ceil().clamp(1.0, 2000.0);
+    let mut at = a;
+    (1..=steps as usize)
+        .map(|k| {
+            let to = a + (b - a) * k as f64 / steps;
+            let next = pull.step(air, at, to);
+            let piece = stretch(at, to, air, next);
+            (at, air) = (to, next);
+            piece
+        })
+        .collect()
 }
 
 /// Straight between points, held at the ends.
@@ -445,146 +493,5 @@ fn at_line(points: &[(f64, f64)], m: f64) -> f64 {
         a.1 + (b.1 - a.1) * (m - a.0) / (b.0 - a.0)
     } else {
         b.1
-    }
-}
-
-/// What the air of a place will do, from its readings so far (minutes and °C, the last two hours).
-#[must_use]
-pub fn outlook(
-    kind: PlaceKind,
-    now: f64,
-    air_now: f64,
-    recent: &[(f64, f64)],
-    room_c: f64,
-) -> Outlook {
-    let fresh: Vec<(f64, f64)> = recent
-        .iter()
-        .copied()
-        .filter(|p| p.0 <= now + 1e-6)
-        .collect();
-    let silent = fresh.last().is_none_or(|p| now - p.0 > GAP_MIN);
-    let mean_recent = {
-        let near: Vec<f64> = fresh
-            .iter()
-            .filter(|p| p.0 > now - RECENT_MIN)
-            .map(|p| p.1)
-            .collect();
-        if near.is_empty() {
-            air_now
-        } else {
-            near.iter().sum::<f64>() / near.len() as f64
-        }
-    };
-    if silent {
-        // Nothing heard: it drifts to the room, and may be anywhere near it.
-        return Outlook {
-            now_c: air_now,
-            plateau_c: room_c,
-            tau_min: DRIFT_MIN,
-            sd_c: 2.0,
-            spread_min: 60.0,
-        };
-    }
-    match kind {
-        PlaceKind::Fridge => Outlook {
-            now_c: mean_recent,
-            plateau_c: mean_recent,
-            tau_min: 60.0,
-            sd_c: 0.7,
-            spread_min: 60.0,
-        },
-        PlaceKind::Room => Outlook {
-            now_c: mean_recent,
-            plateau_c: mean_recent,
-            tau_min: 60.0,
-            sd_c: 0.7,
-            spread_min: 90.0,
-        },
-        PlaceKind::Box | PlaceKind::Oven => approach(&fresh, now, mean_recent),
-    }
-}
-
-/// A box on its way to its plateau: the plateau's posterior over a grid of time constants, from the
-/// readings since it began to warm, with a prior that it is not far above where it is.
-fn approach(points: &[(f64, f64)], now: f64, mean_recent: f64) -> Outlook {
-    // The latest run without a step: from the last reading that lies well below all later ones.
-    let window: Vec<(f64, f64)> = points
-        .iter()
-        .copied()
-        .filter(|p| p.0 > now - 90.0)
-        .collect();
-    let mut from = 0;
-    for i in (1..window.len()).rev() {
-        let slope_before =
-            (window[i].1 - window[i - 1].1) / (window[i].0 - window[i - 1].0).max(0.5);
-        if slope_before < -0.08 {
-            from = i;
-            break;
-        }
-    }
-    let run = &window[from..];
-    let hold = Outlook {
-        now_c: mean_recent,
-        plateau_c: mean_recent,
-        tau_min: 45.0,
-        sd_c: 0.8,
-        spread_min: 60.0,
-    };
-    if run.len() < 4 || run[run.len() - 1].0 - run[0].0 < 6.0 {
-        return Outlook { sd_c: 1.5, ..hold };
-    }
-    let noise = 0.2f64;
-    let (mut total, mut sum, mut square, mut tau_sum, mut now_sum) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let mut rows = Vec::new();
-    for tau in [25.0, 35.0, 45.0, 60.0, 80.0f64] {
-        // T = P + a q, q = e^(-(t - now)/tau) scaled to 1 now; P has a prior about the present.
-        let (mut s11, mut s12, mut s22, mut b1, mut b2, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-        // Neighbouring readings share their error: none counts for more than one in three minutes.
-        let weight = (run[run.len() - 1].0 - run[0].0) / 3.0 / run.len() as f64;
-        let w = weight.min(1.0) / (noise * noise);
-        for &(t, c) in run {
-            let q = (-(t - now) / tau).exp();
-            let y = c - mean_recent;
-            s11 += w;
-            s12 += w * q;
-            s22 += w * q * q;
-            b1 += w * y;
-            b2 += w * q * y;
-            yy += w * y * y;
-        }
-        // Priors: the plateau within 3 °C of here, a little above; the amplitude free.
-        let (p_mean, p_sd) = (0.4, 3.0f64);
-        s11 += 1.0 / (p_sd * p_sd);
-        b1 += p_mean / (p_sd * p_sd);
-        s22 += 1e-3;
-        let det = s11 * s22 - s12 * s12;
-        if !(det > 1e-12) {
-            continue;
-        }
-        let plateau = (s22 * b1 - s12 * b2) / det;
-        let amplitude = (s11 * b2 - s12 * b1) / det;
-        let ln_l = -0.5 * (yy - plateau * b1 - amplitude * b2) - 0.5 * det.ln();
-        rows.push((ln_l, plateau, s22 / det, tau, plateau + amplitude));
-    }
-    let top = rows.iter().map(|r| r.0).fold(f64::NEG_INFINITY, f64::max);
-    for (l, plateau, variance, tau, here) in rows {
-        let w = (l - top).exp();
-        total += w;
-        sum += w * plateau;
-        square += w * (plateau * plateau + variance);
-        tau_sum += w * tau;
-        now_sum += w * here;
-    }
-    if !(total > 0.0) {
-        return hold;
-    }
-    let plateau = (sum / total).clamp(-6.0, 10.0);
-    let sd = (square / total - (sum / total).powi(2)).max(0.0).sqrt();
-    Outlook {
-        now_c: mean_recent + (now_sum / total).clamp(-1.5, 1.5),
-        plateau_c: mean_recent + plateau,
-        tau_min: (tau_sum / total).clamp(10.0, 200.0),
-        sd_c: sd.clamp(0.5, 3.0).hypot(0.4),
-        spread_min: 60.0,
     }
 }

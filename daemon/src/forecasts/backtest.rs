@@ -94,7 +94,7 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
             let family = family(sources, batch);
             let (habit, lag) = hints.learn(&family);
             let others: Vec<PastStage> = sets
-                .of(habit, lag)?
+                .of(habit, &lag)?
                 .iter()
                 .filter(|s| !family.contains(&s.batch))
                 .cloned()
@@ -145,21 +145,20 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
 struct StageSets<'a> {
     sources: Sources<'a>,
     now: UtcMs,
-    sets: Vec<(StartHabit, f64, Vec<PastStage>)>,
+    sets: Vec<(StartHabit, LagScale, Vec<PastStage>)>,
 }
 
 impl StageSets<'_> {
-    fn of(&mut self, habit: StartHabit, lag: LagScale) -> Result<&[PastStage], ForecastError> {
+    fn of(&mut self, habit: StartHabit, lag: &LagScale) -> Result<&[PastStage], ForecastError> {
         let found = self
             .sets
             .iter()
-            .position(|(h, l, _)| *h == habit && *l == lag.scale);
+            .position(|(h, l, _)| *h == habit && l.same_factors(lag));
         let i = match found {
             Some(i) => i,
             None => {
-                let past =
-                    past_stages(self.sources, habit, lag.scale, self.now, Without::default())?;
-                self.sets.push((habit, lag.scale, past));
+                let past = past_stages(self.sources, habit, lag, self.now, Without::default())?;
+                self.sets.push((habit, lag.clone(), past));
                 self.sets.len() - 1
             }
         };

@@ -12,6 +12,7 @@ use doughwarden_model::heat::{Piece, STILL_AIR_FILM, Shape, shape_of_vessel};
 use doughwarden_model::proof::{Dent, Ending, Evidence};
 
 use super::air::{Sources, Track, UNKNOWN_AIR_C};
+use super::learned::LagScale;
 use crate::batches::book::Book;
 use crate::batches::record::{
     Batch, Dent as DentRecord, Ingredient, ObservationKind, Outcome, Quantity, StageKind,
@@ -28,6 +29,8 @@ const START_SD_C: f64 = 0.5;
 const BENCH_SD_C: f64 = 1.0;
 /// A degree of the dough is about 7.5 % of its pace.
 const LN_PER_C: f64 = 0.075;
+/// Points that count of a probe in a finished proof, for what it says of the lag.
+const PROBE_POINTS: usize = 4;
 /// Points kept of a height sensor's stream: neighbours tell little new.
 const HEIGHT_POINTS: usize = 10;
 /// What one of them counts: they share the vessel's and the sensor's error.
@@ -259,8 +262,8 @@ pub struct Builder<'a> {
     pub sources: Sources<'a>,
     /// How warm this kitchen's doughs start.
     pub habit: StartHabit,
-    /// This kitchen's lag over that of a sphere in still air.
-    pub lag_scale: f64,
+    /// This kitchen's and its vessels' lag over that of a sphere in still air.
+    pub lag: &'a LagScale,
     /// The usual yeast shares that the calibration compared with.
     pub usual_yeast: Option<&'a BTreeMap<String, f64>>,
     /// What is left out, for the run that shows what each part is worth.
@@ -314,7 +317,7 @@ impl Builder<'_> {
         let tau = if self.without.dough_temperature {
             0.0
         } else {
-            self.lag_scale * lag_min(record, kind, formula.as_ref())
+            self.lag.of(record.vessel.as_deref()) * lag_min(record, kind, formula.as_ref())
         };
 
         // The dough's own temperature.
@@ -452,17 +455,18 @@ impl Builder<'_> {
         }))
     }
 
-    /// ln of how well this lag explains the spot readings of the dough in a stage (and, for bulk, the
-    /// dough's temperature noted when the final proof began); `None` where there are none.
+    /// ln of how well each lag factor explains the readings of the dough itself in a stage, spot or
+    /// probe (and, for bulk, its temperature noted when the final proof began); `None` without any.
     ///
     /// # Errors
     /// If the readings cannot be read.
-    pub fn ln_likelihood_of_spots(
+    pub fn ln_likelihoods_of_spots<const N: usize>(
         &self,
         batch: &str,
         kind: StageKind,
         at: UtcMs,
-    ) -> Result<Option<f64>> {
+        scales: [f64; N],
+    ) -> Result<Option<[f64; N]>> {
         let book = self.sources.book;
         let (Some(record), Some(stage)) = (
             book.batches.get(batch),
@@ -491,6 +495,22 @@ impl Builder<'_> {
                     .filter(|v| (-5.0..=60.0).contains(v))
                     .map(|v| (f.start, v))
             });
+        // A probe's readings share its place in the dough: a few of them say what all do.
+        let probe = self.dough_sensor(
+            batch,
+            Quantity::DoughTemperature,
+            stage.start,
+            end,
+            &record.place,
+        )?;
+        let stride = probe.len().div_ceil(PROBE_POINTS).max(1);
+        spots.extend(
+            probe
+                .iter()
+                .skip(stride - 1)
+                .step_by(stride)
+                .map(|&(t, v)| (minute(t), v, SPOT_SD_C)),
+        );
         if spots.is_empty() && noted_next.is_none() {
             return Ok(None);
         }
@@ -499,7 +519,7 @@ impl Builder<'_> {
             return Ok(None);
         }
         let formula = batch_formula(book, record);
-        let tau = self.lag_scale * lag_min(record, kind, formula.as_ref());
+        let own_min = lag_min(record, kind, formula.as_ref());
         let air = track
             .stretches
             .first()
@@ -516,7 +536,6 @@ impl Builder<'_> {
             // Its start hangs on the bulk's end: too many guesses in a row.
             None => return Ok(None),
         };
-        let path = walk(RateLaw::default(), tau, start.mean_c, &track, &[]);
         if let Some((then, value)) = noted_next {
             // Back over the bench: the reading sees the end of bulk through what is left of it.
             let kept = bench_kept(then.seconds_since(end) / 60.0);
@@ -525,19 +544,24 @@ impl Builder<'_> {
                 spots.push((minute(end), room + (value - room) / kept, BENCH_SD_C / kept));
             }
         }
-        // Residuals share the start's error, fading; one is drawn after the other given the earlier.
-        let (mut ln_l, mut mean, mut variance) = (0.0, 0.0, start.sd_c * start.sd_c);
-        for (m, value, sd) in spots {
-            let keep = (-m.max(0.0) / tau).exp();
-            let residual = (value - path.at(m).dough_c - keep * mean).clamp(-6.0, 6.0);
-            let total = keep * keep * variance + sd * sd;
-            // A heavy tail: Student's t with four degrees of freedom.
-            ln_l -= 2.5 * (residual * residual / (4.0 * total)).ln_1p() + 0.5 * total.ln();
-            let gain = variance * keep / total;
-            mean += gain * residual;
-            variance *= 1.0 - gain * keep;
-        }
-        Ok(Some(ln_l))
+        spots.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Ok(Some(scales.map(|scale| {
+            let tau = scale * own_min;
+            let path = walk(RateLaw::default(), tau, start.mean_c, &track, &[]);
+            // Residuals share the start's error, fading; one is drawn after the other given the earlier.
+            let (mut ln_l, mut mean, mut variance) = (0.0, 0.0, start.sd_c * start.sd_c);
+            for &(m, value, sd) in &spots {
+                let keep = (-m.max(0.0) / tau).exp();
+                let residual = (value - path.at(m).dough_c - keep * mean).clamp(-6.0, 6.0);
+                let total = keep * keep * variance + sd * sd;
+                // A heavy tail: Student's t with four degrees of freedom.
+                ln_l -= 2.5 * (residual * residual / (4.0 * total)).ln_1p() + 0.5 * total.ln();
+                let gain = variance * keep / total;
+                mean += gain * residual;
+                variance *= 1.0 - gain * keep;
+            }
+            ln_l
+        })))
     }
 
     /// Where a dough that nobody measured starts: as this kitchen's doughs do, or, for the final

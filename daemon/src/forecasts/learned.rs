@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use doughwarden_model::age::StartHabit;
 use doughwarden_model::calibration::{Calibration, Parameter, PastStage};
+use doughwarden_model::heat::LAG_SCALE_PRIOR_SD;
 use serde::{Deserialize, Serialize};
 
 use super::air::Sources;
@@ -33,13 +34,37 @@ pub struct Learned {
     pub usual_yeast: BTreeMap<String, f64>,
 }
 
-/// A factor with its spread.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+/// A factor with its spread, and what single vessels have shown of their own.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LagScale {
     /// Most probable.
     pub scale: f64,
     /// Standard deviation of its logarithm.
     pub ln_sd: f64,
+    /// The factor of each vessel in which the dough itself was measured, by [`vessel_key`].
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub vessels: BTreeMap<String, VesselLag>,
+}
+
+/// One vessel's factor.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct VesselLag {
+    /// Most probable.
+    pub scale: f64,
+    /// Standard deviation of its logarithm.
+    pub ln_sd: f64,
+    /// Proofs in it in which the dough was measured.
+    pub proofs: u32,
+}
+
+/// A vessel as it is told apart: the same name, however it was typed.
+#[must_use]
+pub fn vessel_key(vessel: &str) -> String {
+    vessel
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ")
+        .to_lowercase()
 }
 
 impl Default for LagScale {
@@ -49,6 +74,7 @@ impl Default for LagScale {
         Self {
             scale: 0.75,
             ln_sd: 0.35,
+            vessels: BTreeMap::new(),
         }
     }
 }
@@ -73,17 +99,55 @@ pub fn teachers(book: &Book, at: UtcMs) -> Vec<(String, StageKind)> {
 }
 
 impl LagScale {
-    /// For the report.
+    /// The factor of a vessel: its own where the dough in it was measured, else the kitchen's.
     #[must_use]
-    pub fn parameter(&self) -> Parameter {
-        let z = 1.281_551_565_544_6 * self.ln_sd;
-        Parameter {
-            name: "lag of the dough behind its air, against a ball in still air".into(),
-            value: self.scale,
-            prior: Self::default().scale,
-            p10: self.scale * (-z).exp(),
-            p90: self.scale * z.exp(),
-        }
+    pub fn of(&self, vessel: Option<&str>) -> f64 {
+        vessel
+            .and_then(|v| self.vessels.get(&vessel_key(v)))
+            .map_or(self.scale, |v| v.scale)
+    }
+
+    /// Whether every vessel's dough lags alike by both.
+    #[must_use]
+    pub fn same_factors(&self, other: &Self) -> bool {
+        self.scale == other.scale
+            && self.vessels.len() == other.vessels.len()
+            && self
+                .vessels
+                .iter()
+                .zip(&other.vessels)
+                .all(|((a, x), (b, y))| a == b && x.scale == y.scale)
+    }
+
+    /// For the report: the kitchen's, then each vessel's.
+    #[must_use]
+    pub fn parameters(&self) -> Vec<Parameter> {
+        let parameter = |name: String, scale: f64, ln_sd: f64, prior: f64| {
+            let z = 1.281_551_565_544_6 * ln_sd;
+            Parameter {
+                name,
+                value: scale,
+                prior,
+                p10: scale * (-z).exp(),
+                p90: scale * z.exp(),
+            }
+        };
+        let kitchen = parameter(
+            "lag of the dough behind its air, against a ball in still air".into(),
+            self.scale,
+            self.ln_sd,
+            Self::default().scale,
+        );
+        std::iter::once(kitchen)
+            .chain(self.vessels.iter().map(|(vessel, v)| {
+                parameter(
+                    format!("the same in `{vessel}`"),
+                    v.scale,
+                    v.ln_sd,
+                    self.scale,
+                )
+            }))
+            .collect()
     }
 }
 
@@ -92,12 +156,16 @@ impl LagScale {
 struct Hint {
     start: Option<(f64, f64)>,
     lag: Option<[f64; LAG_STEPS]>,
+    vessel: Option<String>,
 }
 
 /// What finished stages say of this kitchen's doughs as bodies: habit and lag. Kept by stage, so
 /// that a batch can be left out.
 #[derive(Clone, Debug, Default)]
 pub struct Hints(BTreeMap<(String, StageKind), Hint>);
+
+/// How far a vessel's own factor strays from the kitchen's: lids, walls, bags (the model's own choice).
+const VESSEL_LN_SD: f64 = LAG_SCALE_PRIOR_SD;
 
 /// Lag factors tried: even in the logarithm from 0.25 to 1.8.
 const LAG_STEPS: usize = 9;
@@ -117,6 +185,7 @@ impl Hints {
         chosen: &dyn Fn(&str, StageKind) -> bool,
     ) -> Result<Self> {
         let mut hints = BTreeMap::new();
+        let unlearned = LagScale::default();
         for s in sources.book.stages.values() {
             // Only stages that are over: one in progress would teach its own forecast twice.
             if known_end(s, at).is_none() || !chosen(&s.batch, s.stage) {
@@ -129,27 +198,21 @@ impl Hints {
             {
                 hint.start = Some((air_c, dough_c));
             }
-            let mut lag = [0.0; LAG_STEPS];
-            let mut complete = false;
-            for (i, l) in lag.iter_mut().enumerate() {
-                let builder = Builder {
-                    sources,
-                    habit: StartHabit::default(),
-                    lag_scale: lag_step(i).exp(),
-                    usual_yeast: None,
-                    without: Without::default(),
-                };
-                match builder.ln_likelihood_of_spots(&s.batch, s.stage, at)? {
-                    Some(value) => *l = value,
-                    None => break,
-                }
-                if i + 1 == LAG_STEPS {
-                    complete = true;
-                }
-            }
-            if complete {
-                hint.lag = Some(lag);
-            }
+            let builder = Builder {
+                sources,
+                habit: StartHabit::default(),
+                lag: &unlearned,
+                usual_yeast: None,
+                without: Without::default(),
+            };
+            let scales: [f64; LAG_STEPS] = std::array::from_fn(|i| lag_step(i).exp());
+            hint.lag = builder.ln_likelihoods_of_spots(&s.batch, s.stage, at, scales)?;
+            hint.vessel = sources
+                .book
+                .batches
+                .get(&s.batch)
+                .and_then(|b| b.vessel.as_deref())
+                .map(vessel_key);
             hints.insert((s.batch.clone(), s.stage), hint);
         }
         Ok(Self(hints))
@@ -172,35 +235,71 @@ impl Hints {
         habit.slope = round(habit.slope, 10.0);
         habit.sd_c = round(habit.sd_c, 5.0);
         let base = LagScale::default();
-        let mut rows: Vec<(f64, f64)> = (0..LAG_STEPS)
-            .map(|i| {
-                let z = (lag_step(i) - base.scale.ln()) / base.ln_sd;
-                (lag_step(i), -0.5 * z * z)
-            })
+        let (mean, ln_sd) = lag_given(
+            (base.scale.ln(), base.ln_sd),
+            used().filter_map(|h| h.lag.as_ref()),
+        );
+        let mut lag = LagScale {
+            scale: round(mean, 12.0).exp(),
+            ln_sd,
+            vessels: BTreeMap::new(),
+        };
+        // A vessel starts from what the others say, give or take how much vessels differ.
+        let names: BTreeSet<&str> = used()
+            .filter(|h| h.lag.is_some())
+            .filter_map(|h| h.vessel.as_deref())
             .collect();
-        for lag in used().filter_map(|h| h.lag.as_ref()) {
-            for (row, l) in rows.iter_mut().zip(lag) {
-                row.1 += l;
-            }
+        for name in names {
+            let is_own = |h: &&Hint| h.vessel.as_deref() == Some(name);
+            let others = lag_given(
+                (base.scale.ln(), base.ln_sd),
+                used().filter(|h| !is_own(h)).filter_map(|h| h.lag.as_ref()),
+            );
+            let own = lag_given(
+                (others.0, others.1.hypot(VESSEL_LN_SD)),
+                used().filter(is_own).filter_map(|h| h.lag.as_ref()),
+            );
+            let proofs = used().filter(is_own).filter(|h| h.lag.is_some()).count();
+            lag.vessels.insert(
+                name.to_owned(),
+                VesselLag {
+                    scale: round(own.0, 12.0).exp(),
+                    ln_sd: own.1,
+                    proofs: u32::try_from(proofs).unwrap_or(u32::MAX),
+                },
+            );
         }
-        let top = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
-        let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
-        for (ln, l) in rows {
-            let w = (l - top).exp();
-            total += w;
-            mean += w * ln;
-            square += w * ln * ln;
-        }
-        mean /= total;
-        let ln_sd = (square / total - mean * mean).max(0.0).sqrt().max(0.05);
-        (
-            habit,
-            LagScale {
-                scale: round(mean, 12.0).exp(),
-                ln_sd,
-            },
-        )
+        (habit, lag)
     }
+}
+
+/// Mean and spread of `ln` of a lag factor, from a normal prior and what stages say of it.
+fn lag_given<'a>(
+    prior: (f64, f64),
+    stages: impl Iterator<Item = &'a [f64; LAG_STEPS]>,
+) -> (f64, f64) {
+    let mut rows: Vec<(f64, f64)> = (0..LAG_STEPS)
+        .map(|i| {
+            let z = (lag_step(i) - prior.0) / prior.1;
+            (lag_step(i), -0.5 * z * z)
+        })
+        .collect();
+    for lag in stages {
+        for (row, l) in rows.iter_mut().zip(lag) {
+            row.1 += l;
+        }
+    }
+    let top = rows.iter().map(|r| r.1).fold(f64::NEG_INFINITY, f64::max);
+    let (mut total, mut mean, mut square) = (0.0, 0.0, 0.0);
+    for (ln, l) in rows {
+        let w = (l - top).exp();
+        total += w;
+        mean += w * ln;
+        square += w * ln * ln;
+    }
+    mean /= total;
+    let ln_sd = (square / total - mean * mean).max(0.0).sqrt().max(0.05);
+    (mean, ln_sd)
 }
 
 impl Learned {
@@ -213,7 +312,7 @@ impl Learned {
             teachers(sources.book, at).into_iter().collect();
         let hints = Hints::gather(sources, at, &|b, k| teachers.contains(&(b.to_owned(), k)))?;
         let (habit, lag) = hints.learn(&BTreeSet::new());
-        let past = past_stages(sources, habit, lag.scale, at, without)?;
+        let past = past_stages(sources, habit, &lag, at, without)?;
         let calibration = Calibration::fit(&past);
         Ok(Self {
             calibration,
@@ -247,14 +346,14 @@ pub fn usual_yeasts<'a>(
 pub fn past_stages(
     sources: Sources<'_>,
     habit: StartHabit,
-    lag_scale: f64,
+    lag: &LagScale,
     at: UtcMs,
     without: Without,
 ) -> Result<Vec<PastStage>> {
     let builder = Builder {
         sources,
         habit,
-        lag_scale,
+        lag,
         usual_yeast: None,
         without,
     };

@@ -11,7 +11,9 @@ pub mod inputs;
 pub mod learned;
 pub mod live;
 pub mod outlook;
+pub mod planned;
 pub mod running;
+pub mod scenario;
 pub mod sentences;
 pub mod source;
 pub mod study;
@@ -24,6 +26,7 @@ use crate::batches::record::StageKind;
 use crate::store::StoreError;
 use crate::time::UtcMs;
 use document::{BacktestDocument, CalibrateDocument, CalibratedParameter, ForecastDocument};
+use doughwarden_dashboards::show::Show;
 pub use task::start;
 
 /// A proof in progress as the rules and the pages need it.
@@ -108,10 +111,11 @@ pub fn forecast(
         Some(l) => l,
         None => app.live.memory().at(sources, moment, 0)?,
     };
-    Ok(view(sources, &learned, batch, moment)?.document)
+    let show = crate::display::show(app)?;
+    Ok(view_shown(sources, &learned, batch, moment, &show)?.document)
 }
 
-/// The view of a batch's proof at a moment.
+/// The view of a batch's proof at a moment, its sentences in °C and UTC.
 ///
 /// # Errors
 /// If it has no stage in progress then.
@@ -120,6 +124,25 @@ pub fn view(
     learned: &learned::Learned,
     batch: &str,
     at: UtcMs,
+) -> Result<ProofView, ForecastError> {
+    let show = Show {
+        now: at.timestamp(),
+        zone: jiff::tz::TimeZone::UTC,
+        fahrenheit: false,
+    };
+    view_shown(sources, learned, batch, at, &show)
+}
+
+/// The view of a batch's proof at a moment, its sentences in the baker's unit and zone.
+///
+/// # Errors
+/// If it has no stage in progress then.
+pub fn view_shown(
+    sources: air::Sources<'_>,
+    learned: &learned::Learned,
+    batch: &str,
+    at: UtcMs,
+    show: &Show,
 ) -> Result<ProofView, ForecastError> {
     if !sources.book.batches.contains_key(batch) {
         return Err(ForecastError::NoBatch(batch.to_owned()));
@@ -140,7 +163,7 @@ pub fn view(
         at,
         inputs::Without::default(),
     )?;
-    Ok(outlook.view(batch, at, learned, &sources))
+    Ok(outlook.view(batch, at, learned, &sources, show))
 }
 
 /// Refits the shared parameters to every finished stage now and files the fit as the next version.
@@ -165,7 +188,7 @@ pub fn calibrate(app: &App) -> Result<CalibrateDocument, ForecastError> {
         .and_then(|row| serde_json::from_value(row.doc.get("parameters")?.clone()).ok())
         .unwrap_or_default();
     let mut named = learned.calibration.parameters();
-    named.push(learned.lag.parameter());
+    named.extend(learned.lag.parameters());
     let parameters: Vec<CalibratedParameter> = named
         .into_iter()
         .map(|p| CalibratedParameter {

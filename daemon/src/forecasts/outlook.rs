@@ -1,5 +1,6 @@
 //! One proof at one moment: the posterior, the ready time, the curves and the sentences.
 
+use doughwarden_dashboards::show::Show;
 use doughwarden_model::age::AgePath;
 use doughwarden_model::calibration::{Site, Stage, Subject};
 use doughwarden_model::cardinal::{Cardinal, RateLaw};
@@ -79,7 +80,7 @@ pub fn look_ahead(
     let builder = Builder {
         sources,
         habit: learned.habit,
-        lag_scale: learned.lag.scale,
+        lag: &learned.lag,
         usual_yeast: Some(&learned.usual_yeast),
         without,
     };
@@ -208,6 +209,7 @@ impl Outlook {
         at: UtcMs,
         learned: &Learned,
         sources: &Sources<'_>,
+        show: &Show,
     ) -> ProofView {
         let quantiles = [0.1, 0.5, 0.9].map(|p| self.ready_at(p).map(|t| t.max(at)));
         let end_min = match quantiles[2] {
@@ -275,7 +277,7 @@ impl Outlook {
                 curve: dough_curve,
             },
             assumed_air_temperature: assumed,
-            evidence: sentences::evidence(self, batch, at, learned, sources),
+            evidence: sentences::evidence(self, at, learned, sources, show),
         };
         let mut ready_at = [None; 19];
         for (i, slot) in ready_at.iter_mut().enumerate() {

@@ -6,10 +6,11 @@ use std::sync::Arc;
 use doughwarden_model::calibration::{Site, Subject};
 
 use super::ForecastError;
-use super::air::{GAP_MIN, Joiner, RECENT_WINDOW_MIN, Sources, THIN_MIN, outlook};
+use super::air::{GAP_MIN, Joiner, RECENT_WINDOW_MIN, Sources, THIN_MIN};
 use super::inputs::{Builder, Known, Without};
 use super::learned::Learned;
 use super::outlook::{Outlook, ahead, law, others};
+use super::scenario::outlook;
 use crate::batches::record::{Quantity, StageKind};
 use crate::store::StoredReading;
 use crate::time::{MINUTE_MS, UtcMs};
@@ -48,7 +49,7 @@ impl Running {
         let builder = Builder {
             sources,
             habit: learned.habit,
-            lag_scale: learned.lag.scale,
+            lag: &learned.lag,
             usual_yeast: Some(&learned.usual_yeast),
             without: Without::default(),
         };
@@ -168,11 +169,10 @@ impl Running {
         known.path.advance(minute, self.newest.1, self.newest.1);
         known.evidence.running_until = Some(minute);
         known.track.outlook = outlook(
-            known.track.kind,
             minute,
             self.newest.1,
             &known.track.recent,
-            known.track.room_c,
+            known.track.standing(),
         );
         ahead(known, &self.others, &self.learned, now)
     }

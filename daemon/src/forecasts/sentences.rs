@@ -1,8 +1,11 @@
 //! The evidence in a baker's words: one plain sentence for each thing a forecast rests on.
 
+use doughwarden_dashboards::show::Show;
+
 use super::air::{Sources, UNKNOWN_AIR_C};
 use super::learned::Learned;
 use super::outlook::Outlook;
+use super::scenario::Last;
 use crate::batches::record::{PlaceKind, StageKind};
 use crate::time::UtcMs;
 
@@ -10,11 +13,12 @@ use crate::time::UtcMs;
 #[must_use]
 pub fn evidence(
     o: &Outlook,
-    batch: &str,
     at: UtcMs,
     learned: &Learned,
     sources: &Sources<'_>,
+    show: &Show,
 ) -> Vec<String> {
+    let degrees = |c: f64| show.temperature(c);
     let known = &o.known;
     let track = &known.track;
     let proof = if known.kind == StageKind::Bulk {
@@ -30,8 +34,8 @@ pub fn evidence(
     let usual = super::inputs::usual(sources.book, dough, known.kind);
     match (bakes, usual.and_then(|u| u.usual_min.map(|m| (m, u.at)))) {
         (0, Some((minutes, temperature))) => out.push(format!(
-            "The recipe gives {minutes:.0} min at {:.0} °C for the {proof}; no finished bake of this dough has corrected it yet.",
-            temperature.unwrap_or(UNKNOWN_AIR_C)
+            "The recipe gives {minutes:.0} min at {} for the {proof}; no finished bake of this dough has corrected it yet.",
+            degrees(temperature.unwrap_or(UNKNOWN_AIR_C))
         )),
         (0, None) => out.push(format!(
             "There is neither a recipe time nor a finished bake for the {proof} of {dough}: doughs like it set the pace, so the range is wide."
@@ -75,18 +79,18 @@ pub fn evidence(
     // The dough's temperature.
     if known.start_measured {
         out.push(format!(
-            "The dough started at {:.1} °C, measured.",
-            known.start_temperature.mean_c
+            "The dough started at {}, measured.",
+            degrees(known.start_temperature.mean_c)
         ));
     } else if known.kind == StageKind::Final {
         out.push(format!(
-            "Nobody measured the dough at the start: {:.1} °C is taken from the end of its bulk proof and the bench.",
-            known.start_temperature.mean_c
+            "Nobody measured the dough at the start: {} is taken from the end of its bulk proof and the bench.",
+            degrees(known.start_temperature.mean_c)
         ));
     } else {
         out.push(format!(
-            "Nobody measured the dough at the start: {:.1} °C is taken, as doughs in this kitchen usually are.",
-            known.start_temperature.mean_c
+            "Nobody measured the dough at the start: {} is taken, as doughs in this kitchen usually are.",
+            degrees(known.start_temperature.mean_c)
         ));
     }
     if known.dough_readings > 0 {
@@ -101,26 +105,33 @@ pub fn evidence(
     if track.readings == 0 {
         out.push(match usual_of(sources, &track.place, known.start) {
             Some(c) => format!(
-                "No reading of the air in this proof: {c:.1} °C is assumed, as {} usually is.",
+                "No reading of the air in this proof: {} is assumed, as {} usually is.",
+                degrees(c),
                 track.place
             ),
             None => format!(
-                "No reading of the air: {:.0} °C is assumed.",
-                track.stretches.last().map_or(UNKNOWN_AIR_C, |s| s.to_c)
+                "No reading of the air: {} is assumed.",
+                degrees(track.stretches.last().map_or(UNKNOWN_AIR_C, |s| s.to_c))
             ),
         });
     } else {
         out.push(format!(
-            "The air of {} over {:.0} min, {:.1} °C at the end; the dough follows it with {:.0} min of delay.",
+            "The air of {} over {:.0} min, {} at the end; the dough follows it with {:.0} min of delay.",
             track.place,
             o.now_min,
-            track.outlook.now_c,
+            degrees(track.outlook.now_c),
             known.path.tau_min()
         ));
         if track.gap_min.1 > 0.0 {
             out.push(format!(
-                "No readings for {:.0} min (longest silence {:.0} min): there the air is taken to drift towards the room.",
-                track.gap_min.0, track.gap_min.1
+                "No readings for {:.0} min (longest silence {:.0} min): there the air is taken to drift towards {}.",
+                track.gap_min.0,
+                track.gap_min.1,
+                if track.planned.is_empty() {
+                    "the room"
+                } else {
+                    "the room or what is planned"
+                }
             ));
         }
     }
@@ -130,24 +141,15 @@ pub fn evidence(
             track.place
         ));
     }
-    let (now, then) = (track.outlook.now_c, track.outlook.at(60.0, 0.0));
-    out.push(match track.kind {
-        PlaceKind::Box | PlaceKind::Oven if (then - now).abs() > 0.3 => {
-            format!(
-                "{} is still on its way: {then:.1} °C is expected in an hour.",
-                capital(&track.place)
-            )
-        }
-        _ if (then - now).abs() > 0.3 => {
-            format!("The air is expected to drift to {then:.1} °C within an hour.")
-        }
-        _ => format!("The air is expected to stay near {now:.1} °C."),
-    });
+    out.extend(air_to_come(o, at, show));
     if let Some((low, high)) = learned.calibration.temperatures_c {
         let here = known.path.now().dough_c;
         if here < low - 2.0 || here > high + 2.0 {
             out.push(format!(
-                "The dough is at {here:.1} °C, outside the {low:.0} to {high:.0} °C of the bakes so far: the pace there is a guess."
+                "The dough is at {}, outside the {} to {} of the bakes so far: the pace there is a guess.",
+                degrees(here),
+                degrees(low),
+                degrees(high)
             ));
         }
     }
@@ -158,7 +160,52 @@ pub fn evidence(
             alive * 100.0
         ));
     }
-    let _ = (batch, at);
+    out
+}
+
+/// Where the air is heading, and what is planned for it until the dough is late at the latest.
+fn air_to_come(o: &Outlook, at: UtcMs, show: &Show) -> Vec<String> {
+    let track = &o.known.track;
+    let air = &track.outlook;
+    let degrees = |c: f64| show.temperature(c);
+    let place = capital(&track.place);
+    let mut out = Vec::new();
+    let (now, then) = (air.now_c, air.at(60.0, 0.0));
+    match air.last {
+        Last::Underway(since, goal) if (goal - now).abs() > 0.3 => out.push(format!(
+            "A change planned for {} {since:.0} min ago is underway: it is heading for {}.",
+            track.place,
+            degrees(goal)
+        )),
+        Last::Unseen(since, goal) => out.push(format!(
+            "{place} should have been heading for {} since {since:.0} min, but the readings show nothing of it: the forecast goes by the readings.",
+            degrees(goal)
+        )),
+        _ => out.push(match track.kind {
+            PlaceKind::Box | PlaceKind::Oven if (then - now).abs() > 0.3 => format!(
+                "{place} is still on its way: {} is expected in an hour.",
+                degrees(then)
+            ),
+            _ if (then - now).abs() > 0.3 => {
+                format!(
+                    "The air is expected to go to {} within an hour.",
+                    degrees(then)
+                )
+            }
+            _ => format!("The air is expected to stay near {}.", degrees(now)),
+        }),
+    }
+    let late_min = o
+        .ready_at(0.9)
+        .map_or(f64::INFINITY, |t| t.seconds_since(at) / 60.0);
+    for change in air.planned.iter().filter(|c| c.minute <= late_min).take(4) {
+        out.push(format!(
+            "Planned for {} at {}: heading for {}. The forecast counts on it.",
+            track.place,
+            show.when(at.plus_min(change.minute).timestamp()),
+            degrees(change.goal_c)
+        ));
+    }
     out
 }
 

@@ -54,7 +54,7 @@ impl<'a> Fitted<'a> {
         let builder = Builder {
             sources,
             habit,
-            lag_scale: lag.scale,
+            lag: &lag,
             usual_yeast: None,
             without,
         };

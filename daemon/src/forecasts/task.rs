@@ -126,6 +126,7 @@ impl Proofs {
             .retain(|batch, _| in_progress.iter().any(|(b, _)| b == batch));
         if !in_progress.is_empty() {
             let sensors = model_sensors(app)?;
+            let show = crate::display::show(app)?;
             let readings = source::FromStore(app.store.as_ref());
             let sources = air::Sources {
                 book: &book,
@@ -157,7 +158,9 @@ impl Proofs {
                         Err(error) => return Err(error),
                     },
                 };
-                let view = running.outlook(now).view(&batch, now, &learned, &sources);
+                let view = running
+                    .outlook(now)
+                    .view(&batch, now, &learned, &sources, &show);
                 views.insert(batch.clone(), Arc::new(view));
                 self.running.insert(batch, running);
             }

@@ -24,6 +24,14 @@ pub(super) fn t(text: &str) -> UtcMs {
     UtcMs::parse(&format!("2026-02-01T{text}:00Z")).expect("a time")
 }
 
+pub(super) fn shown(now: UtcMs, fahrenheit: bool) -> doughwarden_dashboards::show::Show {
+    doughwarden_dashboards::show::Show {
+        now: now.timestamp(),
+        zone: jiff::tz::TimeZone::UTC,
+        fahrenheit,
+    }
+}
+
 pub(super) struct Bench {
     pub book: Book,
     pub readings: InMemory,
@@ -397,7 +405,13 @@ fn reading_by_reading_gives_what_the_whole_log_gives() {
     }
     let by_one = running
         .outlook(t("09:20"))
-        .view("2026-0001", t("09:20"), &learned, &whole.sources())
+        .view(
+            "2026-0001",
+            t("09:20"),
+            &learned,
+            &whole.sources(),
+            &shown(t("09:20"), false),
+        )
         .document;
     let at_once = view(whole.sources(), &learned, "2026-0001", t("09:20"))
         .expect("in progress")
@@ -407,4 +421,76 @@ fn reading_by_reading_gives_what_the_whole_log_gives() {
     }
     assert!((by_one.dough_temperature.now - at_once.dough_temperature.now).abs() < 0.01);
     assert_eq!(by_one.evidence, at_once.evidence);
+}
+
+#[test]
+fn a_vessel_s_own_lag_is_learned_where_its_dough_was_measured_and_nowhere_else() {
+    // Doughs of 0.9 kg from 24 °C into 32 °C, measured after an hour and two: in the stone crock the
+    // dough lags with 250 minutes, in the steel bowl with 80 (first order, exact).
+    let bake = |id: usize, vessel: &str, tau: Option<f64>| {
+        let start = UtcMs::parse(&format!("2026-01-{:02}T08:00:00Z", id + 2)).expect("a time");
+        let mut lines = format!(
+            "{{\"record\":\"batch\",\"id\":\"v-{id}\",\"dough\":\"plum braid\",\"place\":\"crate\",\"vessel\":\"{vessel}\",\"formula\":[{{\"ingredient\":\"wheat flour\",\"mass_g\":540}},{{\"ingredient\":\"water\",\"mass_g\":345}},{{\"ingredient\":\"salt\",\"mass_g\":10}},{{\"ingredient\":\"instant yeast\",\"mass_g\":5}}]}}\n\
+             {{\"record\":\"stage\",\"batch\":\"v-{id}\",\"stage\":\"bulk\",\"start\":\"{start}\",\"end\":\"{}\",\"outcome\":\"ready\",\"dough_temperature\":24}}\n",
+            start.plus_min(121.0)
+        );
+        for m in (-5..=125).step_by(5) {
+            lines += &format!(
+                "{{\"record\":\"reading\",\"time\":\"{}\",\"sensor\":\"crate\",\"quantity\":\"air_temperature\",\"value\":32,\"unit\":\"Cel\"}}\n",
+                start.plus_min(f64::from(m))
+            );
+        }
+        for m in [60.0, 120.0] {
+            if let Some(tau) = tau {
+                let dough = 32.0 - 8.0 * (-m / tau).exp();
+                lines += &format!(
+                    "{{\"record\":\"observation\",\"batch\":\"v-{id}\",\"time\":\"{}\",\"kind\":\"dough_temperature\",\"value\":{dough},\"unit\":\"Cel\"}}\n",
+                    start.plus_min(m)
+                );
+            }
+        }
+        lines
+    };
+    let mut history = String::new();
+    for i in 0..4 {
+        history += &bake(3 * i, "Stone  crock", Some(250.0));
+        history += &bake(3 * i + 1, "steel bowl", Some(80.0));
+        history += &bake(3 * i + 2, "enamel bowl", None);
+    }
+    let dough = |vessel: &str, history: &str| {
+        let b = bench(&format!(
+            "{}{history}{}",
+            KITCHEN.replace(
+                "\"place\":\"shelf\",\"pieces\"",
+                &format!("\"place\":\"crate\",\"vessel\":\"{vessel}\",\"pieces\"")
+            ),
+            air("crate", -30, 60, |_| 32.0)
+        ));
+        b.forecast("09:00").dough_temperature.now
+    };
+    let [crock, steel, enamel, none] =
+        ["stone crock", "steel bowl", "enamel bowl", "glass bowl"].map(|v| dough(v, &history));
+    assert!(steel > crock + 1.0, "{steel} {crock}");
+    assert!(crock < enamel && enamel < steel, "{crock} {enamel} {steel}");
+    // A vessel in which nobody measured goes by the kitchen's, as an unknown one does.
+    assert!((enamel - none).abs() < 1e-9);
+    // Without any measurement every vessel is alike.
+    let unmeasured: String = (0..6).map(|i| bake(i, "stone crock", None)).collect();
+    assert!((dough("stone crock", &unmeasured) - dough("glass bowl", &unmeasured)).abs() < 1e-9);
+    let learned = |lines: &str| {
+        let b = bench(&format!("{KITCHEN}{lines}"));
+        Learned::fit(b.sources(), t("08:00"), Default::default()).expect("no store")
+    };
+    assert!(learned(&unmeasured).lag.vessels.is_empty());
+    let lag = learned(&history).lag;
+    assert_eq!(lag.vessels.len(), 2);
+    assert!(
+        lag.vessels["stone crock"].scale > 1.15 * lag.scale
+            && lag.vessels["stone crock"].proofs == 4
+    );
+    assert!(
+        lag.parameters()
+            .iter()
+            .any(|p| p.name.contains("stone crock"))
+    );
 }

@@ -160,7 +160,7 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
     let builder = Builder {
         sources: g.sources,
         habit: g.learned.habit,
-        lag_scale: g.learned.lag.scale,
+        lag: &g.learned.lag,
         usual_yeast: Some(&g.learned.usual_yeast),
         without: Without::default(),
     };

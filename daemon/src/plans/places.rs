@@ -8,6 +8,7 @@ use serde::Serialize;
 use super::{Grounds, PlanError, tenth};
 use crate::batches::record::{PlaceKind, Quantity};
 use crate::forecasts::air::UNKNOWN_AIR_C;
+use crate::time::UtcMs;
 
 /// A room's habit is taken from so many days.
 const HABIT_DAYS: f64 = 14.0;
@@ -21,6 +22,12 @@ const USUAL_SD_C: f64 = 1.5;
 const UNKNOWN_SD_C: f64 = 2.5;
 /// A fridge without a thermometer, °C.
 const FRIDGE_C: f64 = 4.0;
+/// Planned changes are followed from this long before now, minutes: a dough may be mixed already.
+const PLANNED_FROM_MIN: f64 = 720.0;
+/// To so long after: the longest proof of a plan, and its day.
+const PLANNED_TO_MIN: f64 = 5760.0;
+/// In steps of this, minutes.
+const PLANNED_STEP_MIN: f64 = 15.0;
 /// No room is foretold closer than this, °C.
 const LEAST_SD_C: f64 = 0.6;
 
@@ -37,6 +44,18 @@ pub struct AssumedAir {
     pub within_c: f64,
     /// Where that comes from.
     pub from: String,
+    /// Changes planned for it that the plan counts on, in the next two days.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub planned: Vec<PlannedAir>,
+}
+
+/// A planned change that a plan counts on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PlannedAir {
+    /// When.
+    pub at: UtcMs,
+    /// Where to, °C; null: to what the place is by itself.
+    pub air_c: Option<f64>,
 }
 
 impl Grounds<'_> {
@@ -81,6 +100,10 @@ impl Grounds<'_> {
                 "assumed: no reading of it yet".to_owned(),
             )
         };
+        let (course, planned) = match stated_c {
+            Some(_) => (course, Vec::new()),
+            None => self.with_plans(name, course)?,
+        };
         let swing_c = if let Course::Daily { swing_c, .. } = &course {
             *swing_c
         } else {
@@ -92,6 +115,7 @@ impl Grounds<'_> {
             swing_c: tenth(swing_c),
             within_c: tenth(sd_c),
             from,
+            planned,
         };
         Ok((
             Place {
@@ -101,6 +125,60 @@ impl Grounds<'_> {
             },
             assumed,
         ))
+    }
+
+    /// A place's own course with the changes planned for it: from half a day before now to four days
+    /// after, by the quarter of an hour.
+    fn with_plans(&self, name: &str, own: Course) -> Result<(Course, Vec<PlannedAir>), PlanError> {
+        let (from, to) = (
+            self.now.plus_min(-PLANNED_FROM_MIN),
+            self.now.plus_min(PLANNED_TO_MIN),
+        );
+        let falling = self.sources.falling(name, from, to)?;
+        if falling.is_empty() {
+            return Ok((own, Vec::new()));
+        }
+        let changes: Vec<(f64, Option<f64>, f64)> = falling
+            .iter()
+            .map(|f| (self.minute(f.at), f.goal_c, f.tau_min))
+            .collect();
+        let begin = self.minute(from);
+        let mut in_force: Option<(Option<f64>, f64)> = None;
+        let mut next = 0;
+        let mut air = match changes.first() {
+            // What fell before has led there by now.
+            Some((minute, Some(goal), _)) if *minute <= begin => *goal,
+            _ => own.at(begin),
+        };
+        let steps = ((PLANNED_FROM_MIN + PLANNED_TO_MIN) / PLANNED_STEP_MIN) as usize;
+        let mut points = Vec::with_capacity(steps + 1);
+        for k in 0..=steps {
+            let at = begin + PLANNED_STEP_MIN * k as f64;
+            air = match in_force {
+                None => own.at(at),
+                Some((goal, tau)) => {
+                    let goal = goal.unwrap_or_else(|| own.at(at));
+                    goal + (air - goal) * (-PLANNED_STEP_MIN / tau).exp()
+                }
+            };
+            points.push((at, air));
+            while let Some(&(_, goal, tau)) = changes
+                .get(next)
+                .filter(|c| c.0 < at + 0.5 * PLANNED_STEP_MIN)
+            {
+                in_force = Some((goal, tau));
+                next += 1;
+            }
+        }
+        let told = falling
+            .into_iter()
+            .filter(|f| f.at >= self.now && f.at < self.now.plus_min(2.0 * 1440.0))
+            .map(|f| PlannedAir {
+                at: f.at,
+                air_c: f.goal_c.map(tenth),
+            })
+            .collect();
+        Ok((Course::Points(points), told))
     }
 
     /// The fridge: the one named, else the only one, else one at 4 °C.

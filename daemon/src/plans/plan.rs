@@ -170,7 +170,7 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     }
     let mut cautions = recipe.record.caution.clone();
     let ceiling = recipe.record.ceiling.unwrap_or(CEILING_C);
-    if bake.places.iter().any(|p| p.course.mean_c() > ceiling) {
+    if bake.places.iter().any(|p| p.course.warmest_c() > ceiling) {
         cautions.push("too_warm".into());
     }
     Ok(PlanDocument {
@@ -392,6 +392,17 @@ impl PlanDocument {
                 show.temperature(air.air_c),
                 air.from
             ));
+            out.extend(air.planned.iter().take(6).map(|c| {
+                format!(
+                    "Planned for {} at {}: {}. The plan counts on it.",
+                    air.place,
+                    when(c.at),
+                    c.air_c.map_or_else(
+                        || "left to itself".to_owned(),
+                        |c| format!("heading for {}", show.temperature(c))
+                    )
+                )
+            }));
         }
         out.push(format!(
             "Dough out of the mixer: {}.",

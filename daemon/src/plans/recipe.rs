@@ -87,7 +87,10 @@ impl Grounds<'_> {
         }
         change(&mut batch);
         let formula = inputs::batch_formula(book, &batch);
-        let lag = |kind| self.learned.lag.scale * inputs::lag_min(&batch, kind, formula.as_ref());
+        let lag = |kind| {
+            self.learned.lag.of(batch.vessel.as_deref())
+                * inputs::lag_min(&batch, kind, formula.as_ref())
+        };
         let ((bulk, stated), (final_proof, _)) = (
             self.proof_age(&batch, StageKind::Bulk, formula.as_ref()),
             self.proof_age(&batch, StageKind::Final, formula.as_ref()),

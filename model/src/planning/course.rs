@@ -71,6 +71,20 @@ impl Course {
         }
     }
 
+    /// The warmest that counts, °C: the mean of a day that swings, the warmest of the points.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::Course;
+    /// let heated = Course::Points(vec![(360.0, 18.0), (420.0, 23.0), (540.0, 20.0)]);
+    /// assert_eq!(heated.warmest_c(), 23.0);
+    /// ```
+    pub fn warmest_c(&self) -> f64 {
+        match self {
+            Course::Points(points) => points.iter().map(|p| p.1).fold(f64::NEG_INFINITY, f64::max),
+            _ => self.mean_c(),
+        }
+    }
+
     fn checked(&self) -> Result<(), Refusal> {
         let air = |c: f64| within("air temperature of a place, °C", c, -30.0, 60.0);
         match self {

@@ -21,7 +21,7 @@ pub(in crate::web) fn ask<T>(
     web: &Web,
     answer: impl FnOnce(&Grounds<'_>) -> Result<T, PlanError>,
 ) -> Result<T, Problem> {
-    let zone = crate::web::pages::display::show(&web.app)?.zone;
+    let zone = crate::display::show(&web.app)?.zone;
     Ok(plans::on(&web.app, zone, answer)?)
 }
 

@@ -1,42 +1,22 @@
-//! Unit and zone: what the configuration sets wins over what the page set. And "when was it?".
+//! Unit and zone for pages. And "when was it?".
 
 use axum::http::StatusCode;
 use doughwarden_dashboards::show::Show;
-use jiff::tz::TimeZone;
 use jiff::{SignedDuration, ToSpan as _};
-use serde_json::Value;
 
 use super::Fields;
 use crate::app::App;
-use crate::config::display::TemperatureUnit;
 use crate::time::UtcMs;
 use crate::web::problem::Problem;
 
-/// The setting that holds what the page set: `zone` and `unit`.
-pub const SETTING: &str = "display";
+pub use crate::display::SETTING;
 
 /// How times and temperatures are written.
 ///
 /// # Errors
 /// If the store cannot be read.
 pub fn show(app: &App) -> Result<Show, Problem> {
-    let set = app.store.setting(SETTING)?.unwrap_or(Value::Null);
-    let configured = &app.config.display;
-    let zone = configured
-        .zone
-        .as_deref()
-        .or_else(|| set.get("zone").and_then(Value::as_str))
-        .and_then(|name| TimeZone::get(name).ok())
-        .unwrap_or_else(TimeZone::system);
-    let fahrenheit = match configured.unit {
-        Some(unit) => unit == TemperatureUnit::Fahrenheit,
-        None => set.get("unit").and_then(Value::as_str) == Some("degF"),
-    };
-    Ok(Show {
-        now: app.clock.now().timestamp(),
-        zone,
-        fahrenheit,
-    })
+    Ok(crate::display::show(app)?)
 }
 
 /// The longest "minutes ago" taken: two days.
@@ -102,6 +82,8 @@ pub fn clock(text: &str, before: UtcMs, show: &Show) -> Result<UtcMs, Problem> {
 
 #[cfg(test)]
 mod tests {
+    use jiff::tz::TimeZone;
+
     use super::*;
 
     fn show() -> Show {

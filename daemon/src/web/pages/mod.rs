@@ -48,6 +48,7 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/reader-table", get(plans::reader_table))
         .route("/reader-table/tester", post(plans::tester))
         .route("/places", get(places::page).post(places::save))
+        .route("/places/plan", post(places::plan))
         .route("/sensors", get(sensors::page))
         .route("/sensors/assign", post(sensors::assign))
         .route("/sensors/unassign", post(sensors::unassign))

@@ -3,12 +3,14 @@
 use axum::extract::{Query, State};
 use axum::response::Redirect;
 use doughwarden_dashboards::places::Place as View;
+use doughwarden_dashboards::show::Show;
 use maud::Markup;
 
 use super::{Fields, Just, Sent, back_to, frame, now, sensors};
 use crate::app::App;
 use crate::batches::actions;
-use crate::batches::record::{Place, PlaceKind, Record};
+use crate::batches::record::{Place, PlaceKind, PlannedChange, Record};
+use crate::time::UtcMs;
 use crate::web::Shared;
 use crate::web::problem::Problem;
 
@@ -21,7 +23,7 @@ fn kind_word(kind: PlaceKind) -> &'static str {
     }
 }
 
-fn views(app: &App) -> Vec<View> {
+fn views(app: &App, show: &Show) -> Vec<View> {
     let book = app.book();
     let now = app.clock.now();
     let channels = app.board.channels();
@@ -43,6 +45,9 @@ fn views(app: &App) -> Vec<View> {
                 kind: kind_word(book.kind_of(&name)).into(),
                 inside: record.and_then(|p| p.inside.clone()),
                 lamp: record.and_then(|p| p.lamp),
+                planned: record.map_or_else(Vec::new, |p| {
+                    p.planned.iter().map(|c| in_words(c, show)).collect()
+                }),
                 air: now::air_in(&channels, &name, now),
                 sensors: here,
                 doughs: book
@@ -65,7 +70,7 @@ pub async fn page(State(web): State<Shared>, Query(just): Query<Just>) -> Result
     web.off(move |web| {
         let frame = frame(&web.app, just.done("/places"))?;
         Ok(doughwarden_dashboards::places::page(
-            &views(&web.app),
+            &views(&web.app, &frame.show),
             &frame,
         ))
     })
@@ -89,9 +94,6 @@ pub async fn save(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
             other => return Err(Problem::bad(format!("`{other}` is no kind of place."))),
         };
         let inside = fields.text("inside").map(str::to_owned);
-        if inside.as_deref() == Some(name) {
-            return Err(Problem::unprocessable("A place cannot stand in itself."));
-        }
         let lamp = match (fields.text("lamp").is_some(), before.lamp) {
             (true, _) => Some(true),
             (false, None) => None,
@@ -102,10 +104,108 @@ pub async fn save(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
             kind: Some(kind),
             inside,
             lamp,
+            planned: before.planned,
             extra: before.extra,
         };
         let undo = actions::put(&web.app, &[Record::Place(place)])?.group;
         Ok(back_to("/places", "saved", undo))
     })
     .await
+}
+
+/// A planned change in a baker's words: `every day at 6:30 to 23 °C`.
+fn in_words(change: &PlannedChange, show: &Show) -> String {
+    let when = match (&change.daily, change.time) {
+        (Some(clock), _) => {
+            let own = show.zone.iana_name();
+            match change.zone.as_deref() {
+                zone if zone == own => format!("every day at {clock}"),
+                zone => format!("every day at {clock} ({})", zone.unwrap_or("UTC")),
+            }
+        }
+        (None, Some(time)) => format!("once, {}", show.when(time.timestamp())),
+        (None, None) => "never".to_owned(),
+    };
+    match (change.air, change.on) {
+        (Some(c), _) => format!("{when} to {}", show.temperature(c)),
+        (None, Some(true)) => format!("{when} on"),
+        (None, _) => format!("{when} off"),
+    }
+}
+
+/// "Plan a change", or "Take it out".
+///
+/// # Errors
+/// If something cannot be right or the store cannot be written.
+pub async fn plan(State(web): State<Shared>, form: Sent) -> Result<Redirect, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let name = fields.need("name", "The place's name")?;
+        let show = super::display::show(&web.app)?;
+        let mut place = web
+            .app
+            .book()
+            .places
+            .get(name)
+            .cloned()
+            .unwrap_or_else(|| Place {
+                name: name.to_owned(),
+                ..Place::default()
+            });
+        match fields.text("remove") {
+            Some(index) => {
+                let index: usize = index
+                    .parse()
+                    .ok()
+                    .filter(|i| *i < place.planned.len())
+                    .ok_or_else(|| {
+                        Problem::unprocessable("That change is not planned any more.")
+                    })?;
+                place.planned.remove(index);
+            }
+            None => place.planned.push(planned(&fields, &show)?),
+        }
+        let undo = actions::put(&web.app, &[Record::Place(place)])?.group;
+        Ok(back_to("/places", "saved", undo))
+    })
+    .await
+}
+
+fn planned(fields: &Fields, show: &Show) -> Result<PlannedChange, Problem> {
+    let clock = fields.need("clock", "The clock time")?;
+    let time: jiff::civil::Time = clock.parse().map_err(|_| {
+        Problem::unprocessable(format!("`{clock}` is not a clock time, like 6:30."))
+    })?;
+    let mut change = match fields.text("day") {
+        None => PlannedChange {
+            daily: Some(time.strftime("%H:%M").to_string()),
+            zone: show.zone.iana_name().map(str::to_owned),
+            from: Some(UtcMs(show.now.as_second() * 1000)),
+            ..PlannedChange::default()
+        },
+        Some(day) => {
+            let date: jiff::civil::Date = day.parse().map_err(|_| {
+                Problem::unprocessable(format!("`{day}` is not a day, like 2026-01-10."))
+            })?;
+            let moment = date
+                .to_datetime(time)
+                .to_zoned_datetime(show.zone.clone())
+                .map_err(|_| Problem::unprocessable(format!("`{day}` is not a day.")))?;
+            PlannedChange {
+                time: Some(UtcMs(moment.timestamp().as_millisecond())),
+                ..PlannedChange::default()
+            }
+        }
+    };
+    match fields.text("to").unwrap_or("air") {
+        "on" => change.on = Some(true),
+        "off" => change.on = Some(false),
+        _ => {
+            let typed = fields.number("air", "The air wanted")?.ok_or_else(|| {
+                Problem::unprocessable("Say how warm it will be, or choose on or off.")
+            })?;
+            change.air = Some((show.to_celsius(typed) * 100.0).round() / 100.0);
+        }
+    }
+    Ok(change)
 }
