@@ -5,6 +5,7 @@ pub mod hold;
 
 pub mod battery_low;
 pub mod check_the_dough;
+pub mod heat_damage;
 pub mod held_warm;
 pub mod left_open;
 pub mod machine;
@@ -286,6 +287,7 @@ pub fn all() -> Vec<Box<dyn Rule>> {
         Box::<ready::Ready>::default(),
         Box::<over_proofing::OverProofing>::default(),
         Box::<too_hot::TooHot>::default(),
+        Box::<heat_damage::HeatDamage>::default(),
         Box::<oven_on::OvenOn>::default(),
         Box::<sensor_silent::SensorSilent>::default(),
         Box::<check_the_dough::CheckTheDough>::default(),
@@ -310,6 +312,7 @@ pub static RULES: &[&About] = &[
     &ready::ABOUT,
     &over_proofing::ABOUT,
     &too_hot::ABOUT,
+    &heat_damage::ABOUT,
     &oven_on::ABOUT,
     &sensor_silent::ABOUT,
     &check_the_dough::ABOUT,
