@@ -59,6 +59,14 @@ fn sane(c: f64, otherwise: f64) -> f64 {
 
 impl AgePath {
     /// A dough at `start_c` throughout at minute 0, that follows its air with `tau_min` (0: at once).
+    ///
+    /// The start is held within what a dough can be; a lag that is no number becomes an hour.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let path = AgePath::begin(RateLaw::default(), 60.0, 24.0);
+    /// assert_eq!((path.now().minute, path.now().age_min, path.now().dough_c), (0.0, 0.0, 24.0));
+    /// ```
     pub fn begin(law: RateLaw, tau_min: f64, start_c: f64) -> Self {
         let now = Knot {
             minute: 0.0,
@@ -154,6 +162,14 @@ impl AgePath {
     }
 
     /// Takes over a measured temperature of the dough itself.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 60.0, 24.0);
+    /// path.advance(30.0, 30.0, 30.0);
+    /// path.measured(25.0);
+    /// assert_eq!(path.now().dough_c, 25.0);   // the age so far stays
+    /// ```
     pub fn measured(&mut self, dough_c: f64) {
         self.now.dough_c = sane(dough_c, self.now.dough_c);
         if let Some(last) = self.knots.last_mut() {
@@ -162,26 +178,60 @@ impl AgePath {
     }
 
     /// Where the dough stands at the end of the path.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 60.0, 4.0);
+    /// path.advance(60.0, 24.0, 24.0);
+    /// // One time constant on: 24 - 20/e.
+    /// assert!((path.now().dough_c - (24.0 - 20.0 / std::f64::consts::E)).abs() < 1e-9);
+    /// ```
     pub fn now(&self) -> Knot {
         self.now
     }
 
     /// The path's knots, in order of time; never empty.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(60.0, 27.0, 27.0);
+    /// assert!(path.knots().windows(2).all(|w| w[1].minute > w[0].minute));
+    /// ```
     pub fn knots(&self) -> &[Knot] {
         &self.knots
     }
 
     /// The lag behind the air, minutes.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// assert_eq!(AgePath::begin(RateLaw::default(), 75.0, 24.0).tau_min(), 75.0);
+    /// ```
     pub fn tau_min(&self) -> f64 {
         self.tau_min
     }
 
     /// The law it ages by.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// assert_eq!(AgePath::begin(RateLaw::default(), 75.0, 24.0).law().tilt(), 0.0);
+    /// ```
     pub fn law(&self) -> RateLaw {
         self.law
     }
 
     /// A path that goes on from here, without the past's knots.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(60.0, 27.0, 27.0);
+    /// let mut warmer = path.branch();
+    /// warmer.advance(90.0, 32.0, 32.0);
+    /// assert!(warmer.now().age_min > 90.0 && path.now().minute == 60.0);
+    /// ```
     pub fn branch(&self) -> Self {
         Self {
             law: self.law,
@@ -193,6 +243,14 @@ impl AgePath {
     }
 
     /// Everything at `minute`, straight between knots; held at the ends.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(60.0, 27.0, 27.0);
+    /// assert!((path.at(15.0).age_min - 15.0).abs() < 1e-9);   // between samples, never floored to one
+    /// assert_eq!(path.at(1e6).minute, path.now().minute);
+    /// ```
     pub fn at(&self, minute: f64) -> Knot {
         let first = self.knots[0];
         if !(minute > first.minute) {
@@ -209,11 +267,29 @@ impl AgePath {
     }
 
     /// Equivalent age at `minute`.
+    ///
+    /// `theta(t) = ∫ g(Td) ds`, minutes at 27 °C (section on equivalent age in the module's head).
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 37.0);
+    /// path.advance(60.0, 37.0, 37.0);
+    /// // At the optimum the gas law goes 1/0.747914 times as fast as at 27 °C.
+    /// assert!((path.age_at(60.0) - 60.0 / 0.747914).abs() < 1e-3);
+    /// ```
     pub fn age_at(&self, minute: f64) -> f64 {
         self.at(minute).age_min
     }
 
     /// The minute at which the age is reached, straight between knots; `None` past the path's end.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(60.0, 27.0, 27.0);
+    /// assert!((path.minute_at(45.0).unwrap() - 45.0).abs() < 1e-9);
+    /// assert_eq!(path.minute_at(61.0), None);
+    /// ```
     pub fn minute_at(&self, age_min: f64) -> Option<f64> {
         let first = self.knots[0];
         if age_min <= first.age_min {
@@ -237,6 +313,13 @@ impl AgePath {
     }
 
     /// Age-weighted mean of `(Td - 27)/10` up to `minute`: `d ln theta / d tilt`.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 32.0);
+    /// path.advance(60.0, 32.0, 32.0);
+    /// assert!((path.mean_warmth(60.0) - 0.5).abs() < 1e-9);
+    /// ```
     pub fn mean_warmth(&self, minute: f64) -> f64 {
         let k = self.at(minute);
         if k.age_min > 1e-9 {
@@ -278,6 +361,14 @@ impl StartTemperature {
     /// Learns from spot readings of the dough: a start that was wrong by `e` is wrong by
     /// `e·exp(-t/tau)` at `t`, so each reading `(minute, value − path)` is a straight-line
     /// observation of `e` with noise `noise_sd_c`. Readings that are off by over 8 °C say nothing.
+    ///
+    /// ```
+    /// use doughwarden_model::age::StartTemperature;
+    /// let assumed = StartTemperature { mean_c: 24.0, sd_c: 2.0 };
+    /// // Read at once, 2 °C warmer than the path, with a good thermometer: nearly all of it was the start.
+    /// let learned = assumed.after_readings(60.0, &[(0.0, 2.0)], 0.3);
+    /// assert!((learned.mean_c - 26.0).abs() < 0.1 && learned.sd_c < 0.35);
+    /// ```
     pub fn after_readings(self, tau_min: f64, residuals: &[(f64, f64)], noise_sd_c: f64) -> Self {
         let noise = noise_sd_c.max(0.05);
         let sd = self.sd_c.max(1e-3);
@@ -330,6 +421,16 @@ const HABIT_AIR_C: f64 = 22.0;
 
 impl StartHabit {
     /// From measured starts `(air_c, dough_c)`, shrunk towards the default.
+    ///
+    /// Ridge regression of the dough on its air, residuals cut at 5 °C, four bakes' worth of the prior's
+    /// scatter (own choice).
+    ///
+    /// ```
+    /// use doughwarden_model::age::StartHabit;
+    /// let warm: Vec<(f64, f64)> = (0..20).map(|_| (22.0, 27.0)).collect();
+    /// assert!(StartHabit::learn(&warm).expect(22.0).mean_c > StartHabit::default().expect(22.0).mean_c);
+    /// assert_eq!(StartHabit::learn(&[(f64::NAN, 27.0)]).mean_c, StartHabit::default().mean_c);
+    /// ```
     pub fn learn(starts: &[(f64, f64)]) -> Self {
         let base = Self::default();
         let (mut a11, mut a12, mut a22, mut b1, mut b2) =
@@ -376,6 +477,13 @@ impl StartHabit {
     }
 
     /// What a dough that nobody measured starts at in such air.
+    ///
+    /// ```
+    /// use doughwarden_model::age::StartHabit;
+    /// let habit = StartHabit::default();
+    /// assert!(habit.expect(28.0).mean_c > habit.expect(18.0).mean_c);
+    /// assert!(habit.expect(f64::NAN).mean_c.is_finite());
+    /// ```
     pub fn expect(&self, air_c: f64) -> StartTemperature {
         let x = if air_c.is_finite() {
             (air_c - HABIT_AIR_C).clamp(-15.0, 15.0)

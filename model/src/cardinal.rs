@@ -91,6 +91,11 @@ impl Cardinal {
     }
 
     /// Lowest, optimum and highest temperature, °C.
+    ///
+    /// ```
+    /// use doughwarden_model::cardinal::Cardinal;
+    /// assert_eq!(Cardinal::GAS.temperatures(), (2.8, 37.0, 50.0));
+    /// ```
     pub fn temperatures(&self) -> (f64, f64, f64) {
         (self.min_c, self.opt_c, self.max_c)
     }
@@ -107,6 +112,11 @@ pub struct SquareRoot {
 
 impl SquareRoot {
     /// `c` in 1/°C, 0.001 to 10.
+    ///
+    /// ```
+    /// use doughwarden_model::cardinal::SquareRoot;
+    /// assert!(SquareRoot::new(2.8, 45.4, 0.25).is_ok() && SquareRoot::new(45.4, 2.8, 0.25).is_err());
+    /// ```
     pub fn new(min_c: f64, max_c: f64, c: f64) -> Result<Self, Refusal> {
         within("lowest temperature, °C", min_c, -30.0, 120.0)?;
         within("highest temperature, °C", max_c, -30.0, 120.0)?;
@@ -143,6 +153,14 @@ impl SquareRoot {
     }
 
     /// The share of the optimum's rate; 0 outside `Tmin..Tmax`.
+    ///
+    /// ```
+    /// use doughwarden_model::cardinal::SquareRoot;
+    /// let law = SquareRoot::new(2.8, 45.4, 0.25)?;
+    /// assert!((law.gamma(27.0) - 0.635205).abs() < 1e-6);   // arithmetic of the published form
+    /// assert_eq!(law.gamma(50.0), 0.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn gamma(&self, temperature_c: f64) -> f64 {
         let root = |t: f64| (t - self.min_c) * -(self.c * (t - self.max_c)).exp_m1();
         if !(temperature_c > self.min_c && temperature_c < self.max_c) {
@@ -187,6 +205,13 @@ pub fn arrhenius_ratio(activation_j_mol: f64, from_c: f64, to_c: f64) -> Result<
 }
 
 /// `Q10 = (k2/k1)^(10/(T2-T1))` from a ratio of rates over a span in °C.
+///
+/// ```
+/// use doughwarden_model::cardinal::q10;
+/// assert!((q10(2.193400, 10.0)? - 2.193400).abs() < 1e-12);
+/// assert!((q10(2.0, 8.0)? - 2.3784).abs() < 1e-4);   // "doubles per 8 °C", common practice
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn q10(rate_ratio: f64, span_c: f64) -> Result<f64, Refusal> {
     let ratio = within("ratio of rates", rate_ratio, 1e-9, 1e9)?;
     let span = within("span of temperature, °C", span_c.abs(), 1e-6, 200.0)?;
@@ -207,6 +232,13 @@ pub fn doubling_span_c(q10: f64) -> Result<f64, Refusal> {
 }
 
 /// The activation energy, J/mol, that gives a `Q10` over `from_c..to_c`: `R T1 T2 ln Q10 / 10`.
+///
+/// ```
+/// use doughwarden_model::cardinal::activation_j_mol;
+/// // "Doubles per 10 °C" between 25 and 35 °C: 52.95 kJ/mol.
+/// assert!((activation_j_mol(2.0, 25.0, 35.0)? / 1000.0 - 52.95).abs() < 0.01);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn activation_j_mol(q10: f64, from_c: f64, to_c: f64) -> Result<f64, Refusal> {
     let q = within("Q10", q10, 1e-6, 1e6)?;
     let from = within("temperature, °C", from_c, -100.0, 200.0)? + 273.15;
@@ -231,6 +263,13 @@ impl Default for RateLaw {
 
 impl RateLaw {
     /// With the house's learned `tilt` (per 10 °C; taken within ±2, 0 if not a number).
+    ///
+    /// ```
+    /// use doughwarden_model::cardinal::{Cardinal, RateLaw};
+    /// let steeper = RateLaw::new(Cardinal::GAS, 0.3);
+    /// assert!((steeper.rate(37.0) / RateLaw::default().rate(37.0) - 0.3f64.exp()).abs() < 1e-9);
+    /// assert_eq!(RateLaw::new(Cardinal::GAS, f64::NAN), RateLaw::default());
+    /// ```
     pub fn new(cardinal: Cardinal, tilt: f64) -> Self {
         let at_reference = cardinal.gamma(REFERENCE_C);
         Self {
@@ -249,6 +288,11 @@ impl RateLaw {
     }
 
     /// The learned tilt, per 10 °C.
+    ///
+    /// ```
+    /// use doughwarden_model::cardinal::{Cardinal, RateLaw};
+    /// assert_eq!(RateLaw::new(Cardinal::GAS, 0.2).tilt(), 0.2);
+    /// ```
     pub fn tilt(&self) -> f64 {
         self.tilt
     }

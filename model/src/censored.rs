@@ -15,6 +15,13 @@ use statrs::distribution::{ContinuousCDF, Normal};
 const LN_SQRT_2PI: f64 = 0.918_938_533_204_672_7;
 
 /// `ln phi(x)` of the standard normal density.
+///
+/// `-x²/2 - ln sqrt(2π)`.
+///
+/// ```
+/// use doughwarden_model::censored::ln_normal_density;
+/// assert!((ln_normal_density(0.0) + 0.5 * (2.0 * std::f64::consts::PI).ln()).abs() < 1e-15);
+/// ```
 pub fn ln_normal_density(x: f64) -> f64 {
     -0.5 * x * x - LN_SQRT_2PI
 }
@@ -31,6 +38,12 @@ pub fn normal_cdf(x: f64) -> f64 {
 }
 
 /// `Phi^-1(p)`; minus or plus infinity at 0 and 1, `NaN` outside.
+///
+/// ```
+/// use doughwarden_model::censored::normal_quantile;
+/// assert!((normal_quantile(0.975) - 1.959964).abs() < 1e-6);   // any table of the normal distribution
+/// assert!(normal_quantile(1.5).is_nan());
+/// ```
 pub fn normal_quantile(p: f64) -> f64 {
     if !(0.0..=1.0).contains(&p) {
         return f64::NAN;
@@ -104,6 +117,11 @@ pub struct Interval {
 
 impl Interval {
     /// Both bounds may be infinite; `after < before` and neither `NaN`.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// assert!(Interval::new(60.0, 75.0).is_ok() && Interval::new(75.0, 60.0).is_err());
+    /// ```
     pub fn new(after: f64, before: f64) -> Result<Self, Refusal> {
         if after < before && after < f64::INFINITY && before > f64::NEG_INFINITY {
             Ok(Self { after, before })
@@ -115,21 +133,45 @@ impl Interval {
     }
 
     /// The moment came after `after`.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// assert_eq!(Interval::after(90.0)?.bounds(), (90.0, f64::INFINITY));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn after(after: f64) -> Result<Self, Refusal> {
         Self::new(after, f64::INFINITY)
     }
 
     /// The moment came before `before`.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// assert_eq!(Interval::before(90.0)?.bounds(), (f64::NEG_INFINITY, 90.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn before(before: f64) -> Result<Self, Refusal> {
         Self::new(f64::NEG_INFINITY, before)
     }
 
     /// Lower and upper bound.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// assert_eq!(Interval::new(60.0, 75.0)?.bounds(), (60.0, 75.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn bounds(&self) -> (f64, f64) {
         (self.after, self.before)
     }
 
     /// The interval of the logarithm; a lower bound at or below 0 becomes minus infinity.
+    ///
+    /// ```
+    /// use doughwarden_model::censored::Interval;
+    /// assert_eq!(Interval::new(0.0, 1.0)?.ln()?.bounds(), (f64::NEG_INFINITY, 0.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ln(&self) -> Result<Self, Refusal> {
         let lower = if self.after > 0.0 {
             self.after.ln()

@@ -93,6 +93,11 @@ pub struct Masses {
 
 impl Masses {
     /// In the order water, protein, fat, carbohydrate, fibre, ash.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Masses;
+    /// assert_eq!(Masses { water: 65.0, ash: 2.0, ..Masses::default() }.as_array(), [65.0, 0.0, 0.0, 0.0, 0.0, 2.0]);
+    /// ```
     pub fn as_array(&self) -> [f64; 6] {
         [
             self.water,
@@ -105,6 +110,12 @@ impl Masses {
     }
 
     /// These masses plus `share` times `other`.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Masses;
+    /// let milk = Masses { water: 0.88, protein: 0.034, fat: 0.036, carbohydrate: 0.047, ..Masses::default() };
+    /// assert!((Masses::default().plus(205.0, &milk).water - 180.4).abs() < 1e-9);
+    /// ```
     #[must_use]
     pub fn plus(&self, share: f64, other: &Masses) -> Masses {
         Masses {
@@ -131,6 +142,12 @@ pub struct ThermalProperties {
 
 impl ThermalProperties {
     /// Thermal diffusivity `k/(rho·cp)`, m²/s.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::ThermalProperties;
+    /// let water = ThermalProperties { density: 995.74, heat_capacity: 4176.6, conductivity: 0.60366 };
+    /// assert!((water.diffusivity() - 1.4515e-7).abs() < 1e-10);
+    /// ```
     pub fn diffusivity(&self) -> f64 {
         self.conductivity / (self.density * self.heat_capacity)
     }
@@ -209,12 +226,27 @@ impl Composition {
     }
 
     /// Mass fractions in the order water, protein, fat, carbohydrate, fibre, ash.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Composition;
+    /// let x = Composition::lean_dough().fractions();
+    /// assert!((x[0] - 0.467560).abs() < 1e-6 && (x.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+    /// ```
     pub fn fractions(&self) -> [f64; 6] {
         self.fractions
     }
 
     /// Density, heat capacity and conductivity (components in parallel) at `temperature_c`, taken
     /// within the correlation's -40 to 150 °C.
+    ///
+    /// `rho = 1/Σ(x/rho_i)`, `cp = Σ x·cp_i`, `k = Σ xv·k_i` with `xv = x·rho/rho_i`: Choi and Okos 1986, in
+    /// ASHRAE's handbook.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Composition;
+    /// let at_25 = Composition::lean_dough().properties(25.0);
+    /// assert!((at_25.density - 1225.62).abs() < 0.01 && (at_25.heat_capacity - 2833.1).abs() < 0.1);
+    /// ```
     pub fn properties(&self, temperature_c: f64) -> ThermalProperties {
         let t = range(temperature_c);
         let density = self.density(t);
@@ -226,6 +258,15 @@ impl Composition {
     }
 
     /// Conductivity with the components in series, W/m/K: the lower bound.
+    ///
+    /// `k = 1/Σ(xv/k_i)`.
+    ///
+    /// ```
+    /// use doughwarden_model::composition::Composition;
+    /// let dough = Composition::lean_dough();
+    /// assert!((dough.conductivity_perpendicular(25.0) - 0.3567).abs() < 1e-4);
+    /// assert!(dough.conductivity_perpendicular(25.0) < dough.properties(25.0).conductivity);
+    /// ```
     pub fn conductivity_perpendicular(&self, temperature_c: f64) -> f64 {
         let t = range(temperature_c);
         let density = self.density(t);

@@ -93,6 +93,13 @@ impl AnchoredShape {
     }
 
     /// The same with a logistic: the double that shows how little rests on the shape.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::{AnchoredShape, RiseShape};
+    /// let shape = AnchoredShape::logistic(0.2, 1.5)?;
+    /// assert!(shape.fraction(0.0).abs() < 1e-12 && (shape.fraction(1.0) - 1.0).abs() < 1e-9);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn logistic(lag: f64, ceiling: f64) -> Result<Self, Refusal> {
         Self::anchored(Family::Logistic, lag, ceiling)
     }
@@ -127,6 +134,12 @@ impl AnchoredShape {
     }
 
     /// The rise at the end of time as a multiple of the ready rise.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::AnchoredShape;
+    /// assert_eq!(AnchoredShape::gompertz(0.2, 1.5)?.ceiling(), 1.5);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ceiling(&self) -> f64 {
         self.ceiling
     }
@@ -228,11 +241,30 @@ impl Growth {
     }
 
     /// Gompertz at `t`, h.
+    ///
+    /// `y = A·exp{-exp[mu·e/A·(lam - t) + 1]}` (Zwietering et al. 1990).
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let g = Growth::new(1.5, 1.0, 0.5)?;
+    /// assert!((g.gompertz(2.0) - 1.25368978).abs() < 1e-7);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn gompertz(&self, t: f64) -> f64 {
         self.asymptote * (-(self.max_slope * E / self.asymptote * (self.lag - t) + 1.0).exp()).exp()
     }
 
     /// The `t` at which Gompertz is `y`; none outside 0 to the asymptote.
+    ///
+    /// `t = lam - A/(mu·e)·[ln(-ln(y/A)) - 1]`.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let g = Growth::new(1.5, 1.0, 0.5)?;
+    /// assert!((g.gompertz_inverse(1.0).unwrap() - 1.5499576).abs() < 1e-6);   // doubled
+    /// assert_eq!(g.gompertz_inverse(1.6), None);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn gompertz_inverse(&self, y: f64) -> Option<f64> {
         let share = y / self.asymptote;
         (share > 0.0 && share < 1.0)
@@ -240,6 +272,13 @@ impl Growth {
     }
 
     /// Where Gompertz is steepest: `(t, y) = (lam + A/(mu·e), A/e)`.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let (t, y) = Growth::new(1.5, 1.0, 0.5)?.gompertz_inflexion();
+    /// assert!((t - 1.0518192).abs() < 1e-7 && (y - 0.5518192).abs() < 1e-7);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn gompertz_inflexion(&self) -> (f64, f64) {
         (
             self.lag + self.asymptote / (self.max_slope * E),
@@ -278,6 +317,15 @@ impl Growth {
     }
 
     /// The `t` at which the logistic is `y`; none outside 0 to the asymptote.
+    ///
+    /// `t = lam - A/(4·mu)·[ln(A/y - 1) - 2]`.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Growth;
+    /// let g = Growth::new(1.5, 1.0, 0.5)?;
+    /// assert!((g.logistic_inverse(1.0).unwrap() - 1.5099302).abs() < 1e-6);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn logistic_inverse(&self, y: f64) -> Option<f64> {
         (y > 0.0 && y < self.asymptote).then(|| {
             self.lag
@@ -352,16 +400,37 @@ impl Baranyi {
     }
 
     /// Lag `h0/mu`, h.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Baranyi;
+    /// assert_eq!(Baranyi::new(0.0, 2.0, 0.5, 1.0)?.lag_h(), 2.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn lag_h(&self) -> f64 {
         self.work / self.rate
     }
 
     /// `ln N` after `t` h at the constant rate.
+    ///
+    /// `ln N = ln N0 + mu·A(t) - ln{1 + (e^(mu·A) - 1)/e^(lnK - lnN0)}` (Baranyi and Roberts 1994).
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Baranyi;
+    /// let b = Baranyi::new(0.0, 2.0, 0.5, 1.0)?;
+    /// assert!((b.ln_count(4.0) - 0.93289494).abs() < 1e-8);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ln_count(&self, t: f64) -> f64 {
         self.advance(self.start(), t).ln_count
     }
 
     /// The state at the start.
+    ///
+    /// ```
+    /// use doughwarden_model::curves::Baranyi;
+    /// assert!((Baranyi::new(0.0, 2.0, 0.5, 1.0)?.start().readiness - 0.58197671).abs() < 1e-8);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn start(&self) -> BaranyiState {
         BaranyiState {
             ln_count: self.ln_start,

@@ -39,6 +39,12 @@ pub enum Mixing {
 
 impl Mixing {
     /// Usual friction factor, °C of difference.
+    ///
+    /// ```
+    /// use doughwarden_model::dough_water::Mixing;
+    /// // 20 °F of difference in a stand mixer: divided by 1.8, no 32.
+    /// assert!((Mixing::StandMixer.usual_friction_c() - 20.0 / 1.8).abs() < 1e-9);
+    /// ```
     pub fn usual_friction_c(self) -> f64 {
         match self {
             Mixing::Hand => 5.0 / 1.8,

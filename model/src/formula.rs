@@ -151,6 +151,14 @@ impl Formula {
     }
 
     /// [`Formula::new`] from names and masses (g), every kind guessed.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let f = Formula::of(&[("wheat flour", 440.0), ("milk", 205.0), ("egg yolk", 36.0)])?;
+    /// assert_eq!(f.parts().len(), 3);
+    /// assert!(Formula::of(&[("flour", -1.0)]).is_err());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn of(parts: &[(&str, f64)]) -> Result<Self, Refusal> {
         let ingredients: Vec<Ingredient> = parts
             .iter()
@@ -164,6 +172,11 @@ impl Formula {
     }
 
     /// The lean dough others are compared with: 100 flour, 65 water, 2 salt, 1 instant yeast.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert_eq!(Formula::plain_lean().total_g(), 168.0);
+    /// ```
     pub fn plain_lean() -> Self {
         Self::of(&[
             ("flour", 100.0),
@@ -175,26 +188,58 @@ impl Formula {
     }
 
     /// The ingredients with their kinds.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::{Formula, Kind};
+    /// let f = Formula::of(&[("strong white flour", 500.0)])?;
+    /// assert!(f.parts()[0].kind == Kind::Flour && f.parts()[0].guessed);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn parts(&self) -> &[Part] {
         &self.parts
     }
 
     /// Flour, with that in the pre-ferment, g.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert_eq!(Formula::plain_lean().flour_g(), 100.0);
+    /// ```
     pub fn flour_g(&self) -> f64 {
         self.flour_g
     }
 
     /// Free water from all ingredients, flour's own moisture not counted, g.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let f = Formula::of(&[("flour", 100.0), ("milk", 60.0)])?;
+    /// assert!(f.water_g() > 50.0 && f.water_g() < 60.0);   // milk is 0.88 water (from memory)
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn water_g(&self) -> f64 {
         self.dissolved.water_g
     }
 
     /// Yeast in fresh equivalents, g.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let f = Formula::of(&[("flour", 500.0), ("instant yeast", 5.0)])?;
+    /// assert!((f.yeast_fresh_g() - 15.0).abs() < 0.5);   // fresh = 3 × instant (cookbook tables)
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn yeast_fresh_g(&self) -> f64 {
         self.yeast_fresh_g
     }
 
     /// Total mass, g.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert_eq!(Formula::of(&[("flour", 500.0), ("water", 325.0)])?.total_g(), 825.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn total_g(&self) -> f64 {
         self.parts.iter().map(|p| p.mass_g).sum()
     }
@@ -217,6 +262,11 @@ impl Formula {
     }
 
     /// All ingredients of one kind per 100 of flour; none without flour.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::{Formula, Kind};
+    /// assert_eq!(Formula::plain_lean().percent(Kind::Salt), Some(2.0));
+    /// ```
     pub fn percent(&self, kind: Kind) -> Option<f64> {
         (self.flour_g > 0.0).then(|| {
             100.0
@@ -231,12 +281,25 @@ impl Formula {
     }
 
     /// Free water per 100 of flour; none without flour.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert_eq!(Formula::of(&[("flour", 500.0), ("water", 325.0)])?.hydration_percent(), Some(65.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn hydration_percent(&self) -> Option<f64> {
         (self.flour_g > 0.0).then(|| 100.0 * self.dissolved.water_g / self.flour_g)
     }
 
     /// Fresh-yeast equivalent per 100 of flour; none where flour or yeast is missing (a starter's
     /// yeast is unknown).
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// assert!((Formula::plain_lean().yeast_percent_fresh().unwrap() - 3.0).abs() < 0.1);
+    /// assert_eq!(Formula::of(&[("flour", 500.0)])?.yeast_percent_fresh(), None);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn yeast_percent_fresh(&self) -> Option<f64> {
         (self.flour_g > 0.0 && self.yeast_fresh_g > 0.0)
             .then(|| 100.0 * self.yeast_fresh_g / self.flour_g)
@@ -257,6 +320,12 @@ impl Formula {
     }
 
     /// Composition for heat.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let dough = Formula::plain_lean().composition();
+    /// assert!((dough.fractions()[0] - 0.4676).abs() < 0.005);
+    /// ```
     pub fn composition(&self) -> Composition {
         Composition::new(&self.masses).expect("checked when the formula was made")
     }
@@ -273,6 +342,17 @@ impl Formula {
 
     /// `ln` of the share of full rate that the water-activity law alone leaves this dough, against
     /// [`Formula::plain_lean`]: below 0 for a sweet dough. 0 where nothing can be said.
+    ///
+    /// `ln[gamma(aw)/gamma(aw lean)]`, `gamma = (aw - awmin)/(1 - awmin)` (Rosso and Robinson 2001): a growth
+    /// law borrowed for gassing, so a prior only.
+    ///
+    /// ```
+    /// use doughwarden_model::formula::Formula;
+    /// let sweet = Formula::of(&[("flour", 100.0), ("water", 55.0), ("sugar", 20.0), ("salt", 1.8), ("instant yeast", 1.0)])?;
+    /// assert!(sweet.ln_water_activity_rate() < -0.3);
+    /// assert!(Formula::plain_lean().ln_water_activity_rate().abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn ln_water_activity_rate(&self) -> f64 {
         let ln_gamma = |f: &Formula| {
             f.water_activity()

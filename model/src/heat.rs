@@ -81,11 +81,27 @@ impl Series {
     }
 
     /// The terms, slowest first.
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{Series, Shape};
+    /// let roots: Vec<f64> = Series::new(Shape::Wall, 1.0)?.terms().iter().map(|t| t.root).collect();
+    /// assert!((roots[0] - 0.860334).abs() < 1e-6 && roots.windows(2).all(|w| w[1] > w[0]));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn terms(&self) -> &[Term] {
         &self.terms
     }
 
     /// Unaccomplished change at the centre, 1 at the start, 0 at the end; `fourier >= 0`.
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{Series, Shape};
+    /// // One term is good beyond Fo 0.2: C1·exp(-z1²·Fo), sphere at Bi 1.
+    /// let sphere = Series::new(Shape::Sphere, 1.0)?;
+    /// let one_term = 1.273240 * (-1.570796f64.powi(2) * 0.5).exp();
+    /// assert!((sphere.centre(0.5) / one_term - 1.0).abs() < 1e-3);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn centre(&self, fourier: f64) -> f64 {
         self.sum(fourier, |t| t.centre)
     }
@@ -103,6 +119,14 @@ impl Series {
     }
 
     /// Unaccomplished change at `x`, the distance from the centre as a share of `L`, 0 to 1.
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{Series, Shape};
+    /// let slab = Series::new(Shape::Wall, 2.0)?;
+    /// assert!(slab.at(1.0, 0.3) < slab.at(0.0, 0.3));   // the skin is ahead of the middle
+    /// assert!((slab.at(0.0, 0.3) - slab.centre(0.3)).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn at(&self, x: f64, fourier: f64) -> f64 {
         let x = if x.is_nan() { 0.0 } else { x.clamp(0.0, 1.0) };
         self.sum(fourier, |t| {
@@ -229,6 +253,13 @@ pub struct Piece {
 impl Piece {
     /// A piece of characteristic length `length_m` (half-thickness or radius, 1 mm to 1 m) with film
     /// coefficient `film` (0.1 to 10 000 W/m²/K).
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let tray = Piece::new(Shape::Wall, 0.02, Composition::lean_dough().properties(27.0), STILL_AIR_FILM)?;
+    /// assert!((tray.length_m() - 0.02).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn new(
         shape: Shape,
         length_m: f64,
@@ -280,21 +311,52 @@ impl Piece {
     }
 
     /// Biot number `h·L/k`.
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let boule = Piece::of_mass(0.9, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)?;
+    /// assert!((boule.biot() - 1.1060).abs() < 1e-3);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn biot(&self) -> f64 {
         self.film * self.length_m / self.properties.conductivity
     }
 
     /// Radius or half-thickness, m.
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let boule = Piece::of_mass(0.9, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)?;
+    /// assert!((boule.length_m() - 0.0559873).abs() < 1e-5);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn length_m(&self) -> f64 {
         self.length_m
     }
 
     /// Fourier number after `elapsed_s`.
+    ///
+    /// `Fo = alpha·t/L²`.
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let boule = Piece::of_mass(0.9, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)?;
+    /// assert!((boule.fourier(7200.0) / boule.fourier(3600.0) - 2.0).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn fourier(&self, elapsed_s: f64) -> f64 {
         self.properties.diffusivity() * elapsed_s / (self.length_m * self.length_m)
     }
 
     /// The exact series of this piece.
+    ///
+    /// ```
+    /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
+    /// let boule = Piece::of_mass(0.9, Shape::Sphere, &Composition::lean_dough(), STILL_AIR_FILM)?;
+    /// let after_an_hour = 35.0 - 11.0 * boule.series()?.mean(boule.fourier(3600.0));
+    /// assert!((after_an_hour - 27.7694).abs() < 5e-3);   // 24 °C put into 35 °C
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn series(&self) -> Result<Series, Refusal> {
         Series::new(self.shape, self.biot())
     }

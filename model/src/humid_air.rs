@@ -62,6 +62,14 @@ pub fn saturation_hyland_wexler_pa(temperature_c: f64) -> Result<f64, Refusal> {
 }
 
 /// Vapour pressure, Pa, of air at `temperature_c` and `humidity_percent` (0 to 100).
+///
+/// `e = RH/100·es(t)`.
+///
+/// ```
+/// use doughwarden_model::humid_air::vapour_pa;
+/// assert!((vapour_pa(27.0, 75.0)? - 2667.67).abs() < 0.01);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn vapour_pa(temperature_c: f64, humidity_percent: f64) -> Result<f64, Refusal> {
     Ok(
         saturation_pa(temperature_c)? * within("humidity, %", humidity_percent, 0.0, 100.0)?
@@ -170,6 +178,13 @@ pub fn evaporation_g_m2_h(
 }
 
 /// Mass transfer coefficient, m/s, that goes with a convective film coefficient (Lewis analogy).
+///
+/// `hm = hc/(rho·cp·Le^(2/3))`, Le 0.85.
+///
+/// ```
+/// use doughwarden_model::humid_air::mass_transfer_m_s;
+/// assert!((mass_transfer_m_s(4.5) - 0.00431).abs() < 1e-5);
+/// ```
 pub fn mass_transfer_m_s(convection: f64) -> f64 {
     convection / (AIR_HEAT_CAPACITY_PER_M3 * LEWIS.powf(2.0 / 3.0))
 }

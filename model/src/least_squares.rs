@@ -104,6 +104,13 @@ impl<F: Fn(f64, &[f64]) -> f64> Curve<'_, F> {
     }
 
     /// [`Curve::fit`] with a budget of `most_iterations` trial steps of one's own.
+    ///
+    /// ```
+    /// use doughwarden_model::least_squares::Curve;
+    /// let (x, y) = ([0.0, 1.0, 2.0, 3.0], [1.0, 0.6, 0.37, 0.22]);
+    /// let curve = Curve { x: &x, y: &y, model: |x: f64, b: &[f64]| b[0] * (-b[1] * x).exp() };
+    /// assert!(curve.fit_within(&[2.0, 0.1], 500).is_ok());
+    /// ```
     pub fn fit_within(&self, start: &[f64], most_iterations: usize) -> Result<Fit, Failure> {
         self.fit_free(start, None, most_iterations)
     }

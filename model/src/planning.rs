@@ -103,6 +103,14 @@ impl ProofAge {
     }
 
     /// Standard deviation of the logarithm at a dough temperature.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::ProofAge;
+    /// let age = ProofAge::of_minutes(75.0, 0.2)?;
+    /// // sd² = 0.2² + (0.3·0.5)² five degrees from 27 °C.
+    /// assert!((age.sd_at(32.0) - 0.25).abs() < 1e-12);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn sd_at(&self, dough_c: f64) -> f64 {
         let away = (dough_c - crate::cardinal::REFERENCE_C) / 10.0 - self.known_warmth;
         self.sd.hypot(self.tilt_sd * away)

@@ -322,6 +322,15 @@ fn judge(comparisons: &mut [Comparison]) {
 
 impl Comparison {
     /// The verdict as one or two sentences.
+    ///
+    /// ```
+    /// use doughwarden_model::seasons::{Bake, Group, compare_all};
+    /// let group = |name: &str, from: f64| Group { name: name.into(), bakes: (0..8).map(|i| Bake {
+    ///     ln_age: from + 0.01 * f64::from(i % 3), ln_clock: 4.5, recipe: "knots".into(), covariates: vec![] }).collect() };
+    /// let all = compare_all(&[group("winter", 4.6), group("summer", 4.6)])?;
+    /// assert!(all[0].plain().contains("winter"));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn plain(&self) -> String {
         let (first, second) = (&self.names.0, &self.names.1);
         let range = |from: f64, to: f64| format!("{from:.0} to {to:.0} %");
@@ -383,6 +392,18 @@ pub struct FTest {
 
 /// Whether the groups differ at all, covariates and recipes taken out; none where that cannot be
 /// fitted.
+///
+/// `F = [(RSS0 - RSS)/q]/[RSS/(n - p)]`, the classical test of nested linear models.
+///
+/// ```
+/// use doughwarden_model::seasons::{Bake, Group, any_difference};
+/// let group = |name: &str, from: f64| Group { name: name.into(), bakes: (0..8).map(|i| Bake {
+///     ln_age: from + 0.01 * f64::from(i % 3), ln_clock: 4.5, recipe: "knots".into(), covariates: vec![] }).collect() };
+/// let same = any_difference(&[group("a", 4.6), group("b", 4.6), group("c", 4.6)])?.unwrap();
+/// let other = any_difference(&[group("a", 4.6), group("b", 4.6), group("c", 5.0)])?.unwrap();
+/// assert!(same.p > 0.9 && other.p < 0.001);
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn any_difference(groups: &[Group]) -> Result<Option<FTest>, Refusal> {
     let covariates = groups
         .iter()

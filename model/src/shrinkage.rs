@@ -245,6 +245,18 @@ pub fn fit_family(
 
 /// The family at given parameters instead of fitted ones: likelihood, standard errors and individual
 /// deviations. For comparing a fit with another program's.
+///
+/// Linear in the individuals' height: `y = (height + d_i)·shape(x)`, `d_i ~ Normal(0, between_sd²)`, noise
+/// `Normal(0, within_sd²)`, the deviations integrated out exactly.
+///
+/// ```
+/// use doughwarden_model::shrinkage::{Individual, family_at};
+/// let tree = |top: f64| Individual { x: vec![1.0, 2.0, 3.0], y: vec![0.2 * top, 0.5 * top, 0.8 * top] };
+/// let shape = |x: f64, p: &[f64]| p[0] * x;
+/// let family = family_at(&[tree(90.0), tree(110.0)], shape, 100.0, &[0.26], 10.0, 3.0)?;
+/// assert!(family.ln_likelihood.is_finite());
+/// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+/// ```
 pub fn family_at(
     individuals: &[Individual],
     shape: impl Fn(f64, &[f64]) -> f64,

@@ -72,6 +72,11 @@ pub struct Coast {
 
 impl LampBox {
     /// Time constant a minute to ten days, rise 0 to 100 °C.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// assert!(LampBox::new(3600.0, 12.0).is_ok() && LampBox::new(1.0, 12.0).is_err());
+    /// ```
     pub fn new(time_constant_s: f64, lamp_rise_c: f64) -> Result<Self, Refusal> {
         Ok(Self {
             time_constant_s: within(
@@ -103,16 +108,38 @@ impl LampBox {
     }
 
     /// From a guided run with the lamp on in a room at `room_c`.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::{Approach, LampBox};
+    /// let log: Vec<_> = (0..180).map(|i| { let t = 60.0 * f64::from(i); (t, 34.0 - 14.0 * (-t / 4000.0).exp()) }).collect();
+    /// let oven = LampBox::from_run(&Approach::identify(&log)?, 20.0)?;
+    /// assert!((oven.time_constant_s - 4000.0).abs() < 10.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn from_run(run: &Approach, room_c: f64) -> Result<Self, Refusal> {
         Self::new(run.time_constant_s, run.plateau_c - room_c)
     }
 
     /// Where the air is heading, °C.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let oven = LampBox::new(3600.0, 12.0)?;
+    /// assert_eq!((oven.plateau_c(20.0, true), oven.plateau_c(20.0, false)), (32.0, 20.0));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn plateau_c(&self, room_c: f64, lamp_on: bool) -> f64 {
         room_c + if lamp_on { self.lamp_rise_c } else { 0.0 }
     }
 
     /// The air `after_s` later, °C.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let oven = LampBox::new(3600.0, 12.0)?;
+    /// assert!((oven.air_c(20.0, 20.0, true, 3600.0 * 2f64.ln()) - 26.0).abs() < 1e-9);   // half way
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn air_c(&self, now_c: f64, room_c: f64, lamp_on: bool, after_s: f64) -> f64 {
         let plateau = self.plateau_c(room_c, lamp_on);
         lag_step(now_c, plateau, plateau, after_s, self.time_constant_s)

@@ -49,6 +49,15 @@ impl ThermalDeath {
     };
 
     /// `decimal_reduction_s` at `reference_c`, shortened tenfold by each `z_c` of warming.
+    ///
+    /// `D(T) = D_ref·10^((T_ref - T)/z)` (Bigelow 1921).
+    ///
+    /// ```
+    /// use doughwarden_model::thermal_death::ThermalDeath;
+    /// let spores = ThermalDeath::new(60.0, 450.0, 14.3)?;
+    /// assert!((spores.decimal_reduction_time_s(60.0) - 450.0).abs() < 1e-9);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn new(reference_c: f64, decimal_reduction_s: f64, z_c: f64) -> Result<Self, Refusal> {
         Ok(Self {
             reference_c: within("reference temperature, °C", reference_c, 0.0, 150.0)?,
@@ -128,6 +137,11 @@ impl ThermalDeath {
     }
 
     /// The share alive after a number of decimal reductions: `10^-n`, not below [`LEAST_SURVIVAL`].
+    ///
+    /// ```
+    /// use doughwarden_model::thermal_death::ThermalDeath;
+    /// assert!((ThermalDeath::surviving(1.0) - 0.1).abs() < 1e-15 && ThermalDeath::surviving(-3.0) == 1.0);
+    /// ```
     pub fn surviving(decimal_reductions: f64) -> f64 {
         10f64.powf(-decimal_reductions.max(0.0)).max(LEAST_SURVIVAL)
     }

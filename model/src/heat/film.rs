@@ -21,6 +21,13 @@ pub struct Air {
 impl Air {
     /// Dry air at one atmosphere, -20 to 120 °C, by Sutherland's laws (constants from memory; within
     /// 0.5 % of a fluid-property library at 32.5 °C).
+    ///
+    /// ```
+    /// use doughwarden_model::heat::Air;
+    /// let air = Air::dry(32.5)?;
+    /// assert!((air.conductivity / 0.0268028 - 1.0).abs() < 0.005);   // a fluid-property library
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn dry(film_c: f64) -> Result<Self, Refusal> {
         let t = within("film temperature, °C", film_c, -20.0, 120.0)? + 273.15;
         let viscosity = 1.458e-6 * t.powf(1.5) / (t + 110.4);

@@ -27,6 +27,15 @@ pub struct LagScale {
 
 impl LagScale {
     /// The time constant with the factor, s.
+    ///
+    /// ```
+    /// use doughwarden_model::heat::{StartTemperature, learn_lag};
+    /// // Nothing measured: nothing learned.
+    /// let start = StartTemperature { mean_c: 24.0, sd_c: 0.3 };
+    /// let same = learn_lag(&[(0.0, 28.0), (7200.0, 28.0)], start, &[], 6000.0, 0.2)?;
+    /// assert!((same.time_constant_s() - 6000.0).abs() < 1.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn time_constant_s(&self) -> f64 {
         self.prior_time_constant_s * self.ln_scale.exp()
     }

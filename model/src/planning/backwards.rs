@@ -44,6 +44,11 @@ pub struct Step {
 
 impl Step {
     /// A time good to a tenth.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::Step;
+    /// assert_eq!(Step::about(20.0).sd_min, 2.0);
+    /// ```
     pub fn about(minutes: f64) -> Self {
         Self {
             minutes,
@@ -79,6 +84,13 @@ pub struct Proof {
 
 impl Proof {
     /// A proof in one place throughout.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Proof, ProofAge};
+    /// let bulk = Proof::at(0, ProofAge::of_minutes(75.0, 0.2)?, 60.0);
+    /// assert!(bulk.stays.len() == 1 && bulk.stays[0].for_min.is_none());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn at(place: usize, age: ProofAge, tau_min: f64) -> Self {
         Self {
             age,
@@ -153,6 +165,18 @@ pub struct Timetable {
 
 impl Timetable {
     /// The chance that it is not on the table by `minute`.
+    ///
+    /// ```
+    /// use doughwarden_model::{cardinal::RateLaw, planning::*};
+    /// let proof = |minutes| Ok::<_, doughwarden_model::refusal::Refusal>(Proof::at(0, ProofAge::of_minutes(minutes, 0.15)?, 30.0));
+    /// let bake = Bake { places: vec![Place::steady("shelf", 25.0, 1.0)], law: RateLaw::default(),
+    ///     mixing: Step::about(20.0), dough_c: 25.0, dough_sd_c: 1.0, bulk: proof(75.0)?,
+    ///     shaping: Step::about(20.0), final_proof: proof(50.0)?, baking: Step::about(20.0),
+    ///     cooling: Step::about(30.0), shared: 0.5, look_every_min: 15.0 };
+    /// let day = bake.run(480.0)?;
+    /// assert!(day.chance_late(day.table.p10.unwrap()) > 0.8 && day.chance_late(day.table.p90.unwrap()) < 0.2);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn chance_late(&self, minute: f64) -> f64 {
         1.0 - self.tables.chance_by(minute)
     }

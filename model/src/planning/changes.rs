@@ -171,6 +171,20 @@ impl Bake {
     }
 
     /// The plan with a change made: the same hour, the latest start.
+    ///
+    /// ```
+    /// use doughwarden_model::{cardinal::RateLaw, planning::*};
+    /// let proof = |minutes| Ok::<_, doughwarden_model::refusal::Refusal>(Proof::at(0, ProofAge::of_minutes(minutes, 0.15)?, 30.0));
+    /// let bake = Bake { places: vec![Place::steady("shelf", 25.0, 1.0)], law: RateLaw::default(),
+    ///     mixing: Step::about(20.0), dough_c: 25.0, dough_sd_c: 1.0, bulk: proof(75.0)?,
+    ///     shaping: Step::about(20.0), final_proof: proof(50.0)?, baking: Step::about(20.0),
+    ///     cooling: Step::about(30.0), shared: 0.5, look_every_min: 15.0 };
+    /// let table = bake.latest_start(900.0, 0.1)?.start_min + 240.0;
+    /// let more_yeast = bake.change(Lever::Yeast { exponent: 0.85, sd: 0.1 }, 600.0, 900.0, 0.1)?;
+    /// assert!(more_yeast.to > 0.0 && table.is_finite());
+    /// assert!(bake.with_change(&more_yeast, 900.0, 0.1)?.risk <= 0.11);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn with_change(&self, change: &Change, table_min: f64, risk: f64) -> Result<Plan, Refusal> {
         self.with(change.lever, change.to)
             .latest_start(table_min, risk)

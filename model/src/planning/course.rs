@@ -61,6 +61,11 @@ impl Course {
     }
 
     /// The mean over a day, or over the points, °C.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::Course;
+    /// assert_eq!(Course::Points(vec![(0.0, 20.0), (60.0, 24.0)]).mean_c(), 22.0);
+    /// ```
     pub fn mean_c(&self) -> f64 {
         match self {
             Course::Steady(c) => *c,
@@ -134,6 +139,11 @@ pub struct Place {
 
 impl Place {
     /// A place at one temperature, give or take `sd_c`.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::Place;
+    /// assert_eq!(Place::steady("counter", 22.0, 1.0).course.at(600.0), 22.0);
+    /// ```
     pub fn steady(name: &str, air_c: f64, sd_c: f64) -> Self {
         Self {
             name: name.to_owned(),

@@ -191,6 +191,20 @@ impl Hold {
 
     /// Put in at `put_in_min`, how long it holds; none: longer than three days from now, as far as the
     /// rule goes.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::planning::{Hold, Place, ProofAge, TakeOut};
+    /// let mut path = AgePath::begin(RateLaw::default(), 60.0, 25.0);
+    /// path.advance(30.0, 24.0, 24.0);
+    /// let hold = Hold { path, now_min: 600.0, ready: ProofAge::of_minutes(90.0, 0.1)?,
+    ///     room: Place::steady("counter", 24.0, 1.0), fridge: Place::steady("fridge", 4.0, 1.0) };
+    /// // The sooner it goes in, the longer it holds.
+    /// let (now, later) = (hold.holds_until(600.0, 0.1)?, hold.holds_until(640.0, 0.1)?);
+    /// assert!(now.unwrap_or(f64::INFINITY) >= later.unwrap_or(f64::INFINITY));
+    /// # let _ = TakeOut::At { minute: 0.0, ready: doughwarden_model::planning::Moment { p10: None, p50: None, p90: None } };
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn holds_until(&self, put_in_min: f64, risk: f64) -> Result<Option<f64>, Refusal> {
         self.checked()?;
         let put_in = within(
@@ -203,6 +217,18 @@ impl Hold {
     }
 
     /// Put in at `put_in_min`, when to take it out so that it is ready (even chances) at `wanted_min`.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::planning::{Hold, Place, ProofAge, TakeOut};
+    /// let mut path = AgePath::begin(RateLaw::default(), 60.0, 25.0);
+    /// path.advance(30.0, 24.0, 24.0);
+    /// let hold = Hold { path, now_min: 600.0, ready: ProofAge::of_minutes(90.0, 0.1)?,
+    ///     room: Place::steady("counter", 24.0, 1.0), fridge: Place::steady("fridge", 4.0, 1.0) };
+    /// let TakeOut::At { minute, .. } = hold.take_out(610.0, 1200.0)? else { panic!("the fridge keeps it") };
+    /// assert!(minute > 610.0 && minute < 1200.0);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn take_out(&self, put_in_min: f64, wanted_min: f64) -> Result<TakeOut, Refusal> {
         self.checked()?;
         let put_in = within(

@@ -86,6 +86,13 @@ pub struct Kitchens {
 
 impl Kitchens {
     /// Before any tester.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, VARIANCE_COMPONENTS};
+    /// let prior: f64 = VARIANCE_COMPONENTS.iter().map(|c| c.ln_sd * c.ln_sd).sum::<f64>().sqrt();
+    /// assert_eq!(Kitchens::unknown().testers, 0);
+    /// assert!(Kitchens::unknown().sd > prior);
+    /// ```
     pub fn unknown() -> Self {
         Self::of_deviations(&[])
     }

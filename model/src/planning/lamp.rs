@@ -55,6 +55,14 @@ pub struct KnownOven {
 
 impl KnownOven {
     /// From a guided run made in a room at `room_c`.
+    ///
+    /// ```
+    /// use doughwarden_model::{planning::KnownOven, surroundings::Approach};
+    /// let log: Vec<_> = (0..180).map(|i| { let t = 60.0 * f64::from(i); (t, 34.0 - 14.0 * (-t / 4000.0).exp()) }).collect();
+    /// let known = KnownOven::from_run(&Approach::identify(&log)?, 20.0)?;
+    /// assert!((known.oven.lamp_rise_c - 14.0).abs() < 0.1);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn from_run(run: &Approach, room_c: f64) -> Result<Self, Refusal> {
         let (low, high) = run.plateau_90_c;
         Ok(Self {

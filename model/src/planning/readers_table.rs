@@ -93,6 +93,11 @@ pub struct ReadersRecipe {
 
 impl ReadersRecipe {
     /// A made-up sweet dough for examples and tests.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{ReadersRecipe, ReadersTable, Kitchens};
+    /// assert!(ReadersRecipe::example().dough_g > 0.0);
+    /// ```
     pub fn example() -> Self {
         let age = |minutes: f64| ProofAge {
             ln_age: minutes.ln(),

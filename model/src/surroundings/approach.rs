@@ -104,6 +104,14 @@ impl Approach {
 
     /// Whether the log ran long enough ([`SPAN_TO_TRUST`] time constants) and pins the plateau to
     /// better than ±1.5 °C. If not, show it as uncertain.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::Approach;
+    /// let run = |minutes: i32| Approach::identify(&(0..minutes).map(|i| { let t = 60.0 * f64::from(i);
+    ///     (t, 34.0 - 14.0 * (-t / 4000.0).exp() + 0.02 * f64::from(i * 7 % 5)) }).collect::<Vec<_>>());
+    /// assert!(run(200)?.plateau_seen() && !run(40)?.plateau_seen());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn plateau_seen(&self) -> bool {
         self.spans >= SPAN_TO_TRUST && self.plateau_90_c.1 - self.plateau_90_c.0 < 3.0
     }

@@ -32,6 +32,11 @@ const ROOM_PRIOR_MEAN_SD_C: f64 = 2.0;
 
 impl Room {
     /// A room of known habits; time constant a minute to a year, spread 0.01 to 30 °C.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::Room;
+    /// assert!(Room::new(21.0, 14_400.0, 1.5).is_ok() && Room::new(21.0, 14_400.0, -1.0).is_err());
+    /// ```
     pub fn new(mean_c: f64, time_constant_s: f64, sd_c: f64) -> Result<Self, Refusal> {
         Ok(Self {
             mean_c: within("usual temperature, °C", mean_c, -60.0, 100.0)?,
@@ -41,6 +46,13 @@ impl Room {
     }
 
     /// The room before anything was logged.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::Room;
+    /// let room = Room::usual(21.0)?;
+    /// assert!((room.predict(25.0, 14_400.0).mean_c - (21.0 + 4.0 / std::f64::consts::E)).abs() < 1e-9);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn usual(mean_c: f64) -> Result<Self, Refusal> {
         Self::new(mean_c, ROOM_PRIOR_S, ROOM_PRIOR_SPREAD_C)
     }

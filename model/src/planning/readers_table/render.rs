@@ -41,6 +41,13 @@ fn degrees(c: f64) -> String {
 
 impl ReadersTable {
     /// What the times stand on: size and starting temperature.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(table.basis().contains("840"), "{}", table.basis());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn basis(&self) -> String {
         let r = &self.recipe;
         let size = match r.pieces {
@@ -58,6 +65,13 @@ impl ReadersTable {
     }
 
     /// How sure the times are, in a baker's words.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(!table.trust().is_empty());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn trust(&self) -> String {
         let bakes = match self.recipe.bakes {
             0 => "No bake of this dough is logged yet: the times come from the recipe alone."
@@ -78,6 +92,13 @@ impl ReadersTable {
     }
 
     /// The line for the fridge.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(table.fridge_line().to_lowercase().contains("fridge"));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn fridge_line(&self) -> String {
         let (short, long) = (self.after_short_night, self.after_long_night);
         let pick = |a: Option<f64>, b: Option<f64>, high: bool| match (a, b) {
@@ -114,6 +135,13 @@ impl ReadersTable {
     }
 
     /// What to look and feel for.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(!table.cue().is_empty());
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn cue(&self) -> String {
         let look = |rise: Option<f64>| rise.map_or("visibly grown", rise_in_words);
         format!(
@@ -126,6 +154,13 @@ impl ReadersTable {
     }
 
     /// What to mind.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(table.cautions().iter().any(|c| c.to_lowercase().contains("egg")));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn cautions(&self) -> Vec<String> {
         let mut out = Vec::new();
         let r = &self.recipe;
@@ -158,6 +193,13 @@ impl ReadersTable {
     }
 
     /// Plain text, columns lined up.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(table.text().contains("°F"));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn text(&self) -> String {
         let mut out = format!("{}: proof times\n{}\n\n", self.recipe.name, self.basis());
         let _ = writeln!(out, "{:<16}{:<40}Final proof", "Room", "Bulk");
@@ -225,6 +267,13 @@ impl ReadersTable {
     }
 
     /// A table and its notes as HTML, without styles, to paste.
+    ///
+    /// ```
+    /// use doughwarden_model::planning::{Kitchens, ReadersRecipe, ReadersTable};
+    /// let table = ReadersTable::new(&ReadersRecipe::example(), Kitchens::unknown(), 2.0)?;
+    /// assert!(table.html().contains("<table"));
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
+    /// ```
     pub fn html(&self) -> String {
         let mut out = format!(
             "<table>\n<caption>{}: proof times</caption>\n<thead><tr><th scope=\"col\">Room</th><th scope=\"col\">Bulk</th><th scope=\"col\">Final proof</th></tr></thead>\n<tbody>\n",
