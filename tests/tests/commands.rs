@@ -101,6 +101,7 @@ fn help_is_there_for_every_command_and_wrong_usage_exits_2() {
         "export",
         "forecast",
         "calibrate",
+        "calibrations",
         "backtest",
         "check",
     ] {
@@ -266,6 +267,14 @@ fn calibrate_files_versions_and_backtest_counts_three_points_a_stage() {
         );
     }
     assert_eq!(kitchen.json(&["calibrate"])["version"], 2);
+    let filed = kitchen.json(&["calibrations"]);
+    assert_eq!(filed.as_array().unwrap().len(), 2);
+    let back = kitchen.json(&["calibrations", "--roll-back", "1"]);
+    assert!(back[0]["in_force"] == true && back[1]["in_force"] == false);
+    assert_eq!(
+        kitchen.json(&["calibrations", "--version", "2"])[0]["version"],
+        2
+    );
     let test = kitchen.json(&["backtest"]);
     assert_eq!(test["overall"]["n"], 18);
     assert_eq!(test["by_stage"]["bulk"]["n"], 18);

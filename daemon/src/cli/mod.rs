@@ -2,6 +2,7 @@
 
 mod backtest;
 mod calibrate;
+mod calibrations;
 mod check;
 mod compare;
 mod demo;
@@ -76,6 +77,8 @@ enum Command {
     Forecast(forecast::Forecast),
     /// Learns from every finished stage now
     Calibrate(calibrate::Calibrate),
+    /// What was learned and filed so far; or back to an earlier one
+    Calibrations(calibrations::Calibrations),
     /// How close the forecasts would have been on past stages
     Backtest(backtest::Backtest),
     /// When to mix so that it is on the table in time, and what to change to hit an hour
@@ -109,6 +112,7 @@ pub fn main() -> ExitCode {
         Command::Export(export) => export.run(&common),
         Command::Forecast(forecast) => forecast.run(&common),
         Command::Calibrate(calibrate) => calibrate.run(&common),
+        Command::Calibrations(calibrations) => calibrations.run(&common),
         Command::Backtest(backtest) => backtest.run(&common),
         Command::Plan(plan) => plan.run(&common),
         Command::Water(water) => water.run(&common),

@@ -288,6 +288,13 @@ fn score(points: &[&Point]) -> Score {
         coverage: some(inside as f64 / n),
         median_abs_error_min: median(&mut errors),
         mean_crps_min: some(points.iter().map(|p| p.crps).sum::<f64>() / n),
+        pit: (!points.is_empty()).then(|| {
+            let mut tenths = [0.0; 10];
+            for p in points {
+                tenths[((p.pit * 10.0) as usize).min(9)] += 1.0 / n;
+            }
+            tenths.map(|share: f64| (share * 1e4).round() / 1e4)
+        }),
         clock: baseline(points, |p| p.clock),
         doubling: baseline(points, |p| p.doubling),
     }

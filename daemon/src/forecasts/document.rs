@@ -170,6 +170,10 @@ pub struct Score {
     pub median_abs_error_min: Option<f64>,
     /// Mean continuous ranked probability score, minutes.
     pub mean_crps_min: Option<f64>,
+    /// Shares of the outcomes by the chance that was given to an earlier one, in ten steps: about a
+    /// tenth each where the ranges can be trusted (the probability integral transform).
+    #[serde(default)]
+    pub pit: Option<[f64; 10]>,
     /// The wall clock's figures.
     pub clock: Baseline,
     /// The doubling rule's figures.

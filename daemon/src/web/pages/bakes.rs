@@ -70,7 +70,17 @@ fn moved(doc: &Value) -> Vec<String> {
             let (before, after) = (number("before")?, number("after")?);
             let name = p.get("name")?.as_str()?.replace('_', " ");
             let short = |v| doughwarden_dashboards::show::number(v, 3);
-            Some(format!("{name}: {} became {}", short(before), short(after)))
+            let range = match (number("p10"), number("p90")) {
+                (Some(low), Some(high)) => {
+                    format!(" (most likely {} to {})", short(low), short(high))
+                }
+                _ => String::new(),
+            };
+            Some(format!(
+                "{name}: {} became {}{range}",
+                short(before),
+                short(after)
+            ))
         })
         .collect()
 }
