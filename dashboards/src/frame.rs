@@ -113,18 +113,45 @@ impl Frame {
         }
     }
 
-    /// A page that says what went wrong and what to do.
+    /// A page that says what went wrong and what to do. `typed` is the form that was refused: where
+    /// it went, and its fields; it stands there again, so that nothing typed is lost.
     #[must_use]
-    pub fn wrong(&self, title: &str, what: &str, back: &str) -> Markup {
+    pub fn wrong(
+        &self,
+        title: &str,
+        what: &str,
+        back: &str,
+        typed: Option<(&str, &[(String, String)])>,
+    ) -> Markup {
         self.around(
             None,
             title,
             &html! {
                 h1 { (title) }
                 p.wrong role="alert" { (what) }
+                @if let Some((action, fields)) = typed.filter(|(_, f)| !f.is_empty()) {
+                    section.card { h2 { "What you typed" }
+                        p.small { "Correct it here and send it again." }
+                        form.act method="post" action=(action) {
+                            @for (name, value) in fields {
+                                (controls::field(&field_name(name), &html! { input type="text" name=(name) value=(value); }))
+                            }
+                            button type="submit" { "Send again" }
+                        }
+                    }
+                }
                 p { a.button href=(back) { "Back" } }
             },
             true,
         )
     }
+}
+
+/// A form field's name in words: `dough_temperature` is "Dough temperature".
+fn field_name(name: &str) -> String {
+    let words = name.replace(['_', '-'], " ");
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }

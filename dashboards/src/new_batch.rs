@@ -21,6 +21,10 @@ pub struct NewBatch {
     pub again: Option<String>,
     /// Pieces filled in.
     pub pieces: Option<u32>,
+    /// Vessel filled in.
+    pub vessel: Option<String>,
+    /// The flour's and the yeast's lot filled in.
+    pub lots: [Option<String>; 2],
     /// Cautions of the dough filled in.
     pub cautions: Vec<Caution>,
     /// What is worth knowing before it begins, like a weak battery.
@@ -63,11 +67,17 @@ pub fn page(n: &NewBatch, frame: &Frame) -> Markup {
                 }
                 (controls::when(&frame.show, "start"))
                 button.wide.main type="submit" { "Start the bulk proof" }
-                details { summary { "More: pieces, dough temperature" }
+                details { summary { "More: pieces, dough temperature, vessel, lots" }
                     div.row {
                         (controls::field("Pieces", &html! { input.short type="number" name="pieces" min="1" max="10000" step="1" inputmode="numeric" value=[n.pieces]; }))
                         (controls::field(&format!("Dough out of the mixer, {}", frame.show.unit()), &html! { input.short type="number" name="dough_temperature" step="any" inputmode="decimal"; }))
                     }
+                    div.row {
+                        (controls::field("Bowl, tub or tin", &html! { input type="text" name="vessel" maxlength="64" value=[n.vessel.as_ref()]; }))
+                        (controls::field("Flour: which bag or lot", &html! { input type="text" name="flour_lot" maxlength="64" value=[n.lots[0].as_ref()]; }))
+                        (controls::field("Yeast: which pack or lot", &html! { input type="text" name="yeast_lot" maxlength="64" value=[n.lots[1].as_ref()]; }))
+                    }
+                    p.small { "Measure the dough once or twice in a vessel, and how slowly it warms there is learned. A new bag widens the range until its first mark." }
                 }
             }
             (cautions::list(&cautions))

@@ -193,7 +193,7 @@ mod tests {
         ] {
             assert_eq!(check("room", fine), Ok(()), "{fine}");
         }
-        assert_eq!(check("oven", r#"{"daily":"5:00","on":true}"#), Ok(()));
+        assert_eq!(check("oven", r#"{"daily":"05:00","on":true}"#), Ok(()));
         for (bad, word) in [
             (r#"{"air":22}"#, "`daily`"),
             (

@@ -239,6 +239,8 @@ pub struct Known {
     pub heights: usize,
     /// Whether the recipe states a time.
     pub stated: bool,
+    /// Lots noted for it of which no proof had ended before it began, in words.
+    pub new_lots: Vec<String>,
 }
 
 impl Known {
@@ -439,6 +441,8 @@ impl Builder<'_> {
             target_rise: usual(book, &record.dough, kind).and_then(|u| u.target_rise),
             extra_sd: extra.min(0.5),
         };
+        let new_lots = super::lots::new(book, record, start);
+        let subject = super::lots::widened(subject, &new_lots);
         Ok(Some(Known {
             owner,
             kind,
@@ -452,6 +456,7 @@ impl Builder<'_> {
             dough_readings: spots.len() + probe_minutes.len(),
             heights: height_count,
             stated,
+            new_lots,
         }))
     }
 

@@ -10,6 +10,7 @@ pub mod document;
 pub mod inputs;
 pub mod learned;
 pub mod live;
+pub mod lots;
 pub mod outlook;
 pub mod planned;
 pub mod running;

@@ -300,13 +300,14 @@ mod tests {
         let ready = |d: &crate::forecasts::document::ForecastDocument| {
             d.ready.p50.expect("soon").seconds_since(t("08:00")) / 60.0
         };
+        // The dough lags by an hour and more: half an hour of warmer air near the end saves minutes.
         assert!(
-            ready(&heated) + 8.0 < ready(&none),
+            ready(&heated) + 1.5 < ready(&none),
             "{} {}",
             ready(&heated),
             ready(&none)
         );
-        assert!(ready(&cooled) > ready(&none) + 8.0, "{}", ready(&cooled));
+        assert!(ready(&cooled) > ready(&none) + 1.5, "{}", ready(&cooled));
         // The scenario: 20 °C until 08:40, then towards 26 °C with an hour's time constant.
         let at = |clock: &str| {
             heated

@@ -55,6 +55,12 @@ pub fn evidence(
         ));
     }
 
+    for lot in &known.new_lots {
+        out.push(format!(
+            "This is the first bake with {lot}: the range is wider until one is marked."
+        ));
+    }
+
     // What was seen.
     let hand = known.evidence.rises.len() - known.heights;
     if hand > 0 {
@@ -151,6 +157,16 @@ pub fn evidence(
                 degrees(low),
                 degrees(high)
             ));
+        } else {
+            let then = o.future.at(o.now_min + 60.0).dough_c;
+            if then < low - 2.0 || then > high + 2.0 {
+                out.push(format!(
+                    "It is on its way to {} within the hour, outside the {} to {} of the bakes so far: the pace there is a guess.",
+                    degrees(then),
+                    degrees(low),
+                    degrees(high)
+                ));
+            }
         }
     }
     let alive = known.path.now().alive;

@@ -242,7 +242,7 @@ fn what_was_learned_reads_back() {
 }
 
 /// Some finished bakes of the kitchen's dough before the one in progress: each takes `minutes` at 24 °C.
-fn history(minutes: &[f64]) -> String {
+pub(super) fn history(minutes: &[f64]) -> String {
     let mut out = String::new();
     for (i, m) in minutes.iter().enumerate() {
         let start = UtcMs::parse("2026-01-05T08:00:00Z")
@@ -492,5 +492,54 @@ fn a_vessel_s_own_lag_is_learned_where_its_dough_was_measured_and_nowhere_else()
         lag.parameters()
             .iter()
             .any(|p| p.name.contains("stone crock"))
+    );
+}
+
+#[test]
+fn a_kitchen_outside_its_logged_temperatures_and_lasting_harm_are_said_in_the_baker_s_unit() {
+    let times = [88.0, 93.0, 90.0, 95.0, 89.0, 91.0];
+    let ask = |air: String, fahrenheit: bool| {
+        let b = bench(&format!("{KITCHEN}{}{air}", history(&times)));
+        let learned = Memory::default()
+            .at(b.sources(), t("09:00"), 0)
+            .expect("no store");
+        super::view_shown(
+            b.sources(),
+            &learned,
+            "2026-0001",
+            t("09:00"),
+            &shown(t("09:00"), fahrenheit),
+        )
+        .expect("in progress")
+    };
+    let usual = ask(air("shelf", -30, 60, |_| 24.0), false);
+    let outside = |v: &super::ProofView| {
+        v.document
+            .evidence
+            .iter()
+            .any(|e| e.contains("outside the"))
+    };
+    assert!(!outside(&usual) && usual.yeast_left > 0.999);
+    // A box at 34 °C: the dough is on its way out of the 24 °C that were logged.
+    let warm = ask(air("shelf", -30, 60, |_| 34.0), false);
+    assert!(outside(&warm), "{:?}", warm.document.evidence);
+    // An oven at 70 °C for most of an hour: part of the yeast is dead, and cooling does not mend it.
+    let hot = ask(
+        air("shelf", -30, 60, |m| {
+            if (0.0..50.0).contains(&m) { 70.0 } else { 24.0 }
+        }),
+        true,
+    );
+    assert!(hot.yeast_left < 0.95, "{}", hot.yeast_left);
+    let told = hot.document.evidence.join(" ");
+    assert!(told.contains("survived"), "{told}");
+    assert!(told.contains("75.2 °F") && !told.contains("°C"), "{told}");
+    assert!(
+        hot.document.ready.p50.is_none_or(|h| h > usual
+            .document
+            .ready
+            .p50
+            .expect("soon")
+            .plus_min(-40.0))
     );
 }

@@ -4,10 +4,11 @@
 use super::chance::{Chance, Wander};
 use crate::time::{HOUR_MS, UtcMs};
 
-/// Saturation vapour pressure over water, Pa: Magnus formula, WMO-No. 8 (2008), 1.4-29.
+/// Saturation vapour pressure over water, Pa: the model's Magnus formula; beyond its range, its
+/// nearest value (an oven over 100 °C holds no more vapour than the room gives it).
 #[must_use]
 pub fn saturation_pa(temperature_c: f64) -> f64 {
-    611.2 * (17.62 * temperature_c / (243.12 + temperature_c)).exp()
+    doughwarden_model::humid_air::saturation_pa(temperature_c.clamp(-45.0, 100.0)).unwrap_or(2300.0)
 }
 
 /// A room: a mean, a daily swing warmest at three in the afternoon, wandering, doors opened.

@@ -11,11 +11,12 @@ const ATMOSPHERE_PA: f64 = 101_325.0;
 /// Heat of fermentation, J for each mol of CO2 (92 kJ/mol glucose, two CO2 each; from memory).
 pub const HEAT_J_MOL: f64 = 46_000.0;
 
-/// Henry's constant of CO2 in fresh water, mol/L/atm: Weiss (1974), Marine Chemistry 2:203-215.
+/// Henry's constant of CO2 in fresh water, mol/L/atm: the model's (Weiss 1974), a property of water
+/// and no part of what makes this law another one. Beyond its range, its nearest value.
 #[must_use]
 pub fn solubility_mol_l_atm(temperature_c: f64) -> f64 {
-    let t = (temperature_c + 273.15) / 100.0;
-    (-58.0931 + 90.5069 / t + 22.2940 * t.ln()).exp()
+    let within = temperature_c.clamp(-2.0, 60.0);
+    doughwarden_model::carbon_dioxide::solubility(within).unwrap_or(0.03)
 }
 
 /// Litres that a mol of gas fills at atmospheric pressure.

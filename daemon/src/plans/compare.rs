@@ -26,7 +26,7 @@ const MOST_GROUPS: usize = 8;
 /// What is asked.
 #[derive(Clone, Debug, Default, Deserialize, clap::Args, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct CompareAsked {
     /// `season` (unless told), `place`, `flour`, `yeast` (lots), or `dates`
     #[arg(long)]

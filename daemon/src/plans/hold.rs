@@ -5,7 +5,7 @@ use doughwarden_dashboards::show::Show;
 use doughwarden_model::planning::{Course, Hold, HoldAnswer, Moment, Place, ProofAge, TakeOut};
 use serde::{Deserialize, Serialize};
 
-use super::{Grounds, PlanError, plan::times_in, share};
+use super::{Grounds, PlanError, given, plan::times_in, share};
 use crate::batches::record::{PlaceKind, StageKind};
 use crate::forecasts::inputs::Without;
 use crate::forecasts::{ForecastError, outlook};
@@ -17,7 +17,7 @@ const OVER_PERCENT: f64 = 10.0;
 /// What is asked.
 #[derive(Clone, Debug, Default, Deserialize, clap::Args, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct HoldAsked {
     /// The batch
     #[arg(long, value_name = "ID")]
@@ -126,8 +126,11 @@ pub fn answer(g: &Grounds<'_>, asked: &HoldAsked) -> Result<HoldDocument, PlanEr
         room: room(g, &outlook, now_min)?,
         fridge: g.fridge(asked.fridge.as_deref(), asked.fridge_c)?.0,
     };
-    let risk = asked.over_percent.unwrap_or(OVER_PERCENT) / 100.0;
-    let back = g.moment("back", &asked.back)?;
+    let over = given("over_percent", asked.over_percent, 0.1, 99.0, "percent")?;
+    given("fridge_c", asked.fridge_c, -2.0, 15.0, "°C")?;
+    g.named_place("fridge", asked.fridge.as_deref(), asked.fridge_c)?;
+    let risk = over.unwrap_or(OVER_PERCENT) / 100.0;
+    let back = g.moment_to_come("back", &asked.back)?;
     let put_in = asked
         .put_in
         .as_deref()

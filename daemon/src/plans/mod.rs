@@ -132,6 +132,53 @@ impl Grounds<'_> {
         )))
     }
 
+    /// A moment that is to come.
+    ///
+    /// # Errors
+    /// If it is no time, or past.
+    pub fn moment_to_come(&self, name: &str, text: &str) -> Result<UtcMs, PlanError> {
+        let moment = self.moment(name, text)?;
+        if moment < self.now {
+            return Err(PlanError::Bad(format!(
+                "{name}: {moment} is past (it is {})",
+                self.now
+            )));
+        }
+        Ok(moment)
+    }
+
+    /// A place somebody named; one nobody knows needs its temperature.
+    ///
+    /// # Errors
+    /// If it is not known.
+    pub(crate) fn named_place(
+        &self,
+        field: &str,
+        name: Option<&str>,
+        stated_c: Option<f64>,
+    ) -> Result<Option<String>, PlanError> {
+        let Some(name) = name.map(str::trim).filter(|n| !n.is_empty()) else {
+            return Ok(None);
+        };
+        let book = self.book();
+        let known = stated_c.is_some()
+            || book.places.contains_key(name)
+            || book.batches.values().any(|b| b.place == name)
+            || self.sources.usual_air(name, self.now)?.is_some();
+        if known {
+            return Ok(Some(name.to_owned()));
+        }
+        let all = self.place_names();
+        Err(PlanError::Bad(format!(
+            "{field}: there is no place `{name}`; known are: {}. Or say how warm it is.",
+            if all.is_empty() {
+                "none yet".to_owned()
+            } else {
+                all.join(", ")
+            }
+        )))
+    }
+
     /// The last midnight: the plan's clock counts minutes from it.
     fn midnight(&self) -> UtcMs {
         let zoned = self.now.timestamp().to_zoned_datetime(self.zone.clone());
@@ -148,6 +195,25 @@ impl Grounds<'_> {
     /// The moment of a minute on the plan's clock, to the minute.
     pub(crate) fn at_minute(&self, minute: f64) -> UtcMs {
         self.midnight().plus_min(minute.round())
+    }
+}
+
+/// A number somebody gave, if it can be.
+///
+/// # Errors
+/// If it cannot, with what can.
+pub(crate) fn given(
+    name: &str,
+    value: Option<f64>,
+    low: f64,
+    high: f64,
+    unit: &str,
+) -> Result<Option<f64>, PlanError> {
+    match value {
+        Some(v) if !(low..=high).contains(&v) => Err(PlanError::Bad(format!(
+            "{name}: {v} is out of range: give {low} to {high} {unit}"
+        ))),
+        v => Ok(v),
     }
 }
 

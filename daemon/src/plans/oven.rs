@@ -11,7 +11,7 @@ use doughwarden_model::surroundings::{Approach, LampBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
 
-use super::{Grounds, PlanError, tenth};
+use super::{Grounds, PlanError, given, tenth};
 use crate::batches::record::{PlaceKind, Quantity};
 use crate::store::Store;
 use crate::time::UtcMs;
@@ -28,7 +28,7 @@ const NOW_MIN: f64 = 15.0;
 /// What is asked.
 #[derive(Clone, Debug, Default, Deserialize, clap::Args, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct OvenAsked {
     /// The oven or box
     #[arg(long)]
@@ -188,6 +188,15 @@ pub fn answer(
 ) -> Result<OvenDocument, PlanError> {
     if asked.place.trim().is_empty() {
         return Err(PlanError::Bad("say which oven: the place's name".into()));
+    }
+    g.named_place("place", Some(&asked.place), asked.air_c)?;
+    for (name, value, low, high) in [
+        ("dough_c", asked.dough_c, -5.0, 45.0),
+        ("target_c", asked.target_c, 5.0, 45.0),
+        ("room_c", asked.room_c, -5.0, 45.0),
+        ("air_c", asked.air_c, -5.0, 120.0),
+    ] {
+        given(name, value, low, high, "°C")?;
     }
     let recipe = asked
         .dough

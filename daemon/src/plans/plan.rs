@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::places::AssumedAir;
 use super::recipe::Recipe;
-use super::{Grounds, PlanError, share, tenth};
+use super::{Grounds, PlanError, given, share, tenth};
 use crate::time::UtcMs;
 
 /// The chance of being late that is accepted unless told.
@@ -25,7 +25,7 @@ const CEILING_C: f64 = 32.0;
 /// What is asked.
 #[derive(Clone, Debug, Default, Deserialize, clap::Args, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct PlanAsked {
     /// The dough's name
     #[arg(long)]
@@ -137,8 +137,9 @@ pub struct PlanDocument {
 /// # Errors
 /// If the dough is not known, or a number cannot be.
 pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanError> {
+    sensible(asked)?;
     let recipe = g.recipe(&asked.dough, |_| {})?;
-    let table = g.moment("table", &asked.table)?;
+    let table = g.moment_to_come("table", &asked.table)?;
     let risk = asked.late_percent.unwrap_or(LATE_PERCENT) / 100.0;
     let (bake, assumed_air) = bake(g, &recipe, asked)?;
     let table_min = g.minute(table);
@@ -190,16 +191,35 @@ pub fn answer(g: &Grounds<'_>, asked: &PlanAsked) -> Result<PlanDocument, PlanEr
     })
 }
 
+/// Whether the numbers can be.
+fn sensible(asked: &PlanAsked) -> Result<(), PlanError> {
+    for (name, value, low, high, unit) in [
+        ("bulk_c", asked.bulk_c, -5.0, 45.0, "°C"),
+        ("final_c", asked.final_c, -5.0, 45.0, "°C"),
+        ("dough_c", asked.dough_c, 0.0, 45.0, "°C"),
+        ("late_percent", asked.late_percent, 0.1, 99.0, "percent"),
+        ("night_h", asked.night_h, 0.0, 96.0, "hours"),
+        ("mixing_min", asked.mixing_min, 0.0, 600.0, "minutes"),
+        ("shaping_min", asked.shaping_min, 0.0, 600.0, "minutes"),
+        ("baking_min", asked.baking_min, 0.0, 600.0, "minutes"),
+        ("cooling_min", asked.cooling_min, 0.0, 1440.0, "minutes"),
+    ] {
+        given(name, value, low, high, unit)?;
+    }
+    Ok(())
+}
+
 fn bake(
     g: &Grounds<'_>,
     recipe: &Recipe,
     asked: &PlanAsked,
 ) -> Result<(Bake, Vec<AssumedAir>), PlanError> {
     let usual = g.default_place(&recipe.batch.place);
-    let bulk_name = asked.bulk_place.clone().unwrap_or(usual);
-    let final_name = asked
-        .final_place
-        .clone()
+    let bulk_name = g
+        .named_place("bulk_place", asked.bulk_place.as_deref(), asked.bulk_c)?
+        .unwrap_or(usual);
+    let final_name = g
+        .named_place("final_place", asked.final_place.as_deref(), asked.final_c)?
         .unwrap_or_else(|| bulk_name.clone());
     let mut places: Vec<Place> = Vec::new();
     let mut assumed: Vec<AssumedAir> = Vec::new();

@@ -96,6 +96,66 @@ fn asked() -> PlanAsked {
 }
 
 #[test]
+fn a_plan_counts_on_a_heating_hour_and_refuses_what_cannot_be() {
+    let heated = KITCHEN.replace(
+        r#""name":"shelf","kind":"room""#,
+        r#""name":"shelf","kind":"room","planned":[{"daily":"11:00","zone":"Europe/Oslo","air":27},{"daily":"20:00","zone":"Europe/Oslo","air":18}]"#,
+    );
+    let air = air("shelf", "2026-02-08T06:00:00Z", 2880, 10, |_| 18.0);
+    let ask = |kitchen: &str, change: &dyn Fn(&mut PlanAsked)| {
+        with(&format!("{kitchen}{air}"), NOW, |g| {
+            let mut question = PlanAsked {
+                bulk_c: None,
+                ..asked()
+            };
+            change(&mut question);
+            plan::answer(g, &question).map_err(|e| e.to_string())
+        })
+    };
+    let cold = ask(KITCHEN, &|_| {}).expect("known");
+    let warm = ask(&heated, &|_| {}).expect("known");
+    // Heated from eleven, the same table can be met with a later start.
+    assert!(
+        warm.latest_start > cold.latest_start.plus_min(20.0),
+        "{} {}",
+        warm.latest_start,
+        cold.latest_start
+    );
+    let told = warm.words(&show(NOW)).join(" ");
+    assert!(
+        told.contains("Planned for shelf at 11:00: heading for 27 °C"),
+        "{told}"
+    );
+    assert!(!cold.words(&show(NOW)).join(" ").contains("Planned"));
+    for (change, word) in [
+        (
+            &(|a: &mut PlanAsked| a.late_percent = Some(500.0)) as &dyn Fn(&mut PlanAsked),
+            "late_percent: 500",
+        ),
+        (
+            &|a: &mut PlanAsked| a.mixing_min = Some(-5.0),
+            "mixing_min: -5",
+        ),
+        (&|a: &mut PlanAsked| a.bulk_c = Some(f64::NAN), "bulk_c"),
+        (&|a: &mut PlanAsked| a.night_h = Some(1e9), "night_h"),
+        (
+            &|a: &mut PlanAsked| a.bulk_place = Some("the moon".into()),
+            "no place `the moon`; known are: shelf",
+        ),
+        (
+            &|a: &mut PlanAsked| a.table = "2020-01-01T10:00:00Z".into(),
+            "past",
+        ),
+    ] {
+        let refusal = ask(KITCHEN, change).expect_err(word);
+        assert!(
+            refusal.contains(word) && !refusal.contains('\n'),
+            "{word}: {refusal}"
+        );
+    }
+}
+
+#[test]
 fn at_the_recipe_s_temperature_the_plan_is_the_recipe_s() {
     with(KITCHEN, NOW, |g| {
         let document = plan::answer(

@@ -15,7 +15,7 @@ use crate::batches::record::{PlaceKind, StageKind};
 /// What is asked.
 #[derive(Clone, Debug, Default, Deserialize, clap::Args, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
-#[serde(default)]
+#[serde(default, deny_unknown_fields)]
 pub struct WaterAsked {
     /// The dough wanted, °C
     #[arg(long, value_name = "DEGREES")]

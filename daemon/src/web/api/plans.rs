@@ -25,6 +25,16 @@ pub(in crate::web) fn ask<T>(
     Ok(plans::on(&web.app, zone, answer)?)
 }
 
+/// Answers a question off the event loop, as JSON.
+async fn told<A: Send + 'static, T: Send + 'static>(
+    web: Shared,
+    asked: A,
+    answer: impl FnOnce(&Grounds<'_>, &A) -> Result<T, PlanError> + Send + 'static,
+) -> Result<Json<T>, Problem> {
+    web.off(move |web| Ok(Json(ask(web, |g| answer(g, &asked))?)))
+        .await
+}
+
 /// From the hour it must be on the table back to mixing.
 #[utoipa::path(get, path = "/api/v1/plan", tag = "planning", params(PlanAsked),
     responses(
@@ -36,8 +46,7 @@ pub async fn plan(
     State(web): State<Shared>,
     Query(asked): Query<PlanAsked>,
 ) -> Result<Json<PlanDocument>, Problem> {
-    web.off(move |web| Ok(Json(ask(web, |g| plans::plan::answer(g, &asked))?)))
-        .await
+    told(web, asked, plans::plan::answer).await
 }
 
 /// The water temperature for a wanted dough temperature.
@@ -50,8 +59,7 @@ pub async fn water(
     State(web): State<Shared>,
     Query(asked): Query<WaterAsked>,
 ) -> Result<Json<WaterDocument>, Problem> {
-    web.off(move |web| Ok(Json(ask(web, |g| plans::water::answer(g, &asked))?)))
-        .await
+    told(web, asked, plans::water::answer).await
 }
 
 /// How long the oven light may stay on, or how a guided empty run goes. Writes nothing.
@@ -103,8 +111,7 @@ pub async fn hold(
     State(web): State<Shared>,
     Query(asked): Query<HoldAsked>,
 ) -> Result<Json<HoldDocument>, Problem> {
-    web.off(move |web| Ok(Json(ask(web, |g| plans::hold::answer(g, &asked))?)))
-        .await
+    told(web, asked, plans::hold::answer).await
 }
 
 /// In which form.
@@ -156,6 +163,5 @@ pub async fn compare(
     State(web): State<Shared>,
     Query(asked): Query<CompareAsked>,
 ) -> Result<Json<CompareDocument>, Problem> {
-    web.off(move |web| Ok(Json(ask(web, |g| plans::compare::answer(g, &asked))?)))
-        .await
+    told(web, asked, plans::compare::answer).await
 }

@@ -15,7 +15,7 @@ pub mod sign_in;
 pub mod start;
 
 use axum::Router;
-use axum::extract::{Form, Request, State};
+use axum::extract::{Form, FromRequest as _, Request, State};
 use axum::http::StatusCode;
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
@@ -243,6 +243,10 @@ pub(super) async fn problems_as_pages(
             None => p,
         })
         .map_or_else(|| "/".to_owned(), |p| own_path(&p).to_owned());
+    let (request, typed) = match typed(request).await {
+        Ok(both) => both,
+        Err(problem) => return problem.into_response(),
+    };
     let response = next.run(request).await;
     let status = response.status();
     if !(status.is_client_error() || status.is_server_error()) {
@@ -256,11 +260,55 @@ pub(super) async fn problems_as_pages(
     let shown = problem.clone();
     web.off(move |web| {
         let frame = frame(&web.app, None)?;
-        let page = frame.wrong(shown.title, &shown.detail, &back);
+        let typed = typed.as_ref().map(|(p, f)| (p.as_str(), f.as_slice()));
+        let page = frame.wrong(shown.title, &shown.detail, &back, typed);
         Ok((status, page).into_response())
     })
     .await
     .unwrap_or_else(|_| problem.into_response())
+}
+
+/// A form that is sent: where to, and its fields.
+type Refused = (String, Vec<(String, String)>);
+
+/// Fields whose text is nobody's to see twice.
+const SECRET: [&str; 3] = ["key", "password", "token"];
+
+/// What a form says, kept beside the request until it is known whether it is refused.
+async fn typed(request: Request) -> Result<(Request, Option<Refused>), Problem> {
+    let is_form = request.method() == axum::http::Method::POST
+        && request
+            .headers()
+            .get(axum::http::header::CONTENT_TYPE)
+            .is_some_and(|t| {
+                t.as_bytes()
+                    .starts_with(b"application/x-www-form-urlencoded")
+            });
+    if !is_form {
+        return Ok((request, None));
+    }
+    let (parts, body) = request.into_parts();
+    let bytes = axum::body::to_bytes(body, super::BODY_LIMIT)
+        .await
+        .map_err(|_| {
+            Problem::new(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                "Too long",
+                "The form is too long.",
+            )
+        })?;
+    let path = parts.uri.path().to_owned();
+    let mut again = Request::new(axum::body::Body::from(bytes.clone()));
+    *again.method_mut() = parts.method.clone();
+    again.headers_mut().clone_from(&parts.headers);
+    let fields = Sent::from_request(again, &())
+        .await
+        .map_or_else(|_| Vec::new(), |sent| sent.0);
+    let open = !fields
+        .iter()
+        .any(|(n, _)| SECRET.iter().any(|s| n.contains(s)));
+    let request = Request::from_parts(parts, axum::body::Body::from(bytes));
+    Ok((request, open.then_some((path, fields))))
 }
 
 fn is_html(response: &Response) -> bool {

@@ -60,6 +60,8 @@ fn view(app: &App, filled: &Filled) -> Result<NewBatch, Problem> {
         ),
         warnings: warnings(app, place.as_deref()),
         pieces: again.and_then(|b| b.pieces),
+        vessel: again.and_then(|b| b.vessel.clone()),
+        lots: last_lots(app),
         again: again.map(|b| b.id.clone()),
         doughs,
         dough,
@@ -76,6 +78,21 @@ fn last_place(app: &App, dough: Option<&str>) -> Option<String> {
         .filter(|b| dough.is_none_or(|d| b.dough == d))
         .max_by_key(|b| book.stage(&b.id, StageKind::Bulk).map(|s| s.start))
         .map(|b| b.place.clone())
+}
+
+/// The flour's and the yeast's lot noted last, of whatever dough: a bag lasts for several.
+fn last_lots(app: &App) -> [Option<String>; 2] {
+    let book = app.book();
+    ["flour", "yeast"].map(|what| {
+        book.batches
+            .values()
+            .filter_map(|b| {
+                let lot = b.lot.as_ref()?.get(what)?.as_str()?;
+                Some((book.stage(&b.id, StageKind::Bulk)?.start, lot))
+            })
+            .max_by_key(|(start, _)| *start)
+            .map(|(_, lot)| lot.to_owned())
+    })
 }
 
 /// What is worth knowing before a proof begins: no thermometer, a silent one, a weak battery.
@@ -170,6 +187,17 @@ fn begin(app: &App, fields: &Fields) -> Result<Done, Problem> {
         .filter(|n| (1.0..=10_000.0).contains(n))
     {
         batch.pieces = Some(n as u32);
+    }
+    if let Some(vessel) = fields.text("vessel") {
+        batch.vessel = Some(vessel.to_owned());
+    }
+    let lots: serde_json::Map<String, serde_json::Value> =
+        [("flour", "flour_lot"), ("yeast", "yeast_lot")]
+            .into_iter()
+            .filter_map(|(what, field)| Some((what.to_owned(), fields.text(field)?.into())))
+            .collect();
+    if !lots.is_empty() {
+        batch.lot = Some(lots);
     }
     let dough_c = fields
         .number("dough_temperature", "The dough's temperature")?

@@ -205,4 +205,5 @@ pub(super) fn led(answer: &Answer) -> String {
 
 mod calls;
 mod doors;
+mod planned;
 mod taps;
