@@ -6,6 +6,8 @@ use crate::batches::record::PlaceKind;
 
 /// A recent mean is taken over this long, minutes.
 const RECENT_MIN: f64 = 10.0;
+/// A room forgets what it is now in so long, minutes (the model's prior of a room: four hours).
+const ROOM_MIN: f64 = 240.0;
 /// How far off a planned change may end, °C (own choice).
 const PLANNED_SD_C: f64 = 1.2;
 /// After so long the readings say where a change has led, minutes.
@@ -221,7 +223,8 @@ fn by_readings(
     };
     match place.kind {
         PlaceKind::Fridge => Scenario::unplanned(mean_recent, mean_recent, 60.0, 0.7, 60.0),
-        PlaceKind::Room => Scenario::unplanned(mean_recent, mean_recent, 60.0, 0.7, 90.0),
+        // A room comes back to what it usually is, slowly.
+        PlaceKind::Room => Scenario::unplanned(mean_recent, place.room_c, ROOM_MIN, 0.7, 90.0),
         PlaceKind::Box | PlaceKind::Oven => {
             // The plateau within 3 °C of here, a little above; with the lamp off, towards the room.
             let towards = match place.lamp {
