@@ -55,6 +55,9 @@ pub enum StoreError {
     /// A stored document cannot be read.
     #[error("a stored document could not be read ({0})")]
     Corrupt(String),
+    /// A file that is not there, is no store of ours or is damaged: said in one line.
+    #[error("{0}")]
+    Unusable(String),
 }
 
 /// Shorthand.
@@ -578,6 +581,14 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be written; the rest is done the next time.
     fn thin(&self, _before: UtcMs, _spared: &[(UtcMs, UtcMs)]) -> Result<u64> {
+        Ok(0)
+    }
+
+    /// Forgets how to tell redeliveries of packets last seen before a moment. Gives how many.
+    ///
+    /// # Errors
+    /// If the store cannot be written.
+    fn forget_packets(&self, _before: UtcMs) -> Result<u64> {
         Ok(0)
     }
 

@@ -21,6 +21,10 @@ const SETTLED_MS: i64 = HOUR_MS;
 /// Kept around a stage.
 const AROUND_STAGE_MS: i64 = HOUR_MS;
 
+/// A packet acknowledged longer ago than this will not be delivered again: a sensor that was switched
+/// off for a week begins anew.
+const PACKET_DAYS: i64 = 7;
+
 const DAY_MS: i64 = 24 * HOUR_MS;
 
 /// Sums up and thins, as one of the daemon's tasks.
@@ -64,6 +68,7 @@ pub fn look_after(
     keep_days: Option<u32>,
 ) -> Result<u64> {
     store.sum_up(now.plus_ms(-SETTLED_MS))?;
+    store.forget_packets(now.plus_ms(-DAY_MS * PACKET_DAYS))?;
     match keep_days {
         None => Ok(0),
         Some(days) => store.thin(now.plus_ms(-DAY_MS * i64::from(days)), &spared(book)),

@@ -17,6 +17,7 @@ mod book;
 mod copy_queue;
 mod pool;
 mod readings;
+mod repair;
 mod schema;
 mod settings;
 mod summaries;
@@ -35,8 +36,9 @@ use super::{
 use crate::batches::record::{Quantity, Record};
 use crate::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
+pub use self::repair::{Kept, repair, repair_in_place};
 pub use self::schema::SCHEMA;
-pub use self::upkeep::restore;
+pub use self::upkeep::{back_up, check, file_in, restore};
 
 /// The file's name in the data directory.
 pub const FILE: &str = "doughwarden.db";
@@ -299,6 +301,12 @@ impl Store for SqliteStore {
         Ok(gone)
     }
 
+    fn forget_packets(&self, before: UtcMs) -> Result<u64> {
+        self.pool.write("forget old packets", |tx, _| {
+            readings::forget_packets(tx, before)
+        })
+    }
+
     fn probe_write(&self) -> Result<()> {
         self.pool.write("try a write", |tx, _| {
             tx.execute(
@@ -312,5 +320,7 @@ impl Store for SqliteStore {
     }
 }
 
+#[cfg(test)]
+mod file_tests;
 #[cfg(test)]
 mod tests;
