@@ -4,6 +4,7 @@
 //! A write returns only when it is on disk.
 
 pub mod lock;
+pub mod nightly;
 pub mod retention;
 pub mod sqlite;
 
@@ -58,6 +59,18 @@ pub enum StoreError {
     /// A file that is not there, is no store of ours or is damaged: said in one line.
     #[error("{0}")]
     Unusable(String),
+}
+
+/// An error with what caused it, in one line.
+#[must_use]
+pub fn in_one_line(error: &StoreError) -> String {
+    let mut line = error.to_string();
+    let mut cause = std::error::Error::source(error);
+    while let Some(error) = cause {
+        line += &format!(": {error}");
+        cause = error.source();
+    }
+    line.replace('\n', " ")
 }
 
 /// Shorthand.
