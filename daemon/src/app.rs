@@ -14,6 +14,7 @@ use crate::health::Health;
 use crate::ingest::board::SensorBoard;
 use crate::metrics::Metrics;
 use crate::store::Store;
+use crate::store::nightly::Nightly;
 use crate::time::Clock;
 
 /// What the rooms share.
@@ -34,6 +35,8 @@ pub struct App {
     pub live: Live,
     /// How the copy to InfluxDB goes.
     pub copy: CopyStatus,
+    /// How the nightly copy of the store stands.
+    pub nightly: Nightly,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -66,6 +69,7 @@ impl App {
             board: SensorBoard::default(),
             live: Live::default(),
             copy: CopyStatus::default(),
+            nightly: Nightly::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

@@ -79,6 +79,7 @@ impl Daemon {
         .await?;
         batches::follow::start(&app, &mut rooms);
         store::retention::start(&app, &mut rooms);
+        store::nightly::start(&app, &mut rooms);
         forecasts::start(&app, &mut rooms);
         watch::start(&app, &mut rooms);
         notify::start(&app, publisher, &mut rooms);

@@ -18,6 +18,8 @@ pub struct Metrics {
     pub messages: Counter,
     /// Readings stored.
     pub stored: Counter,
+    /// Commits of readings.
+    pub commits: Counter,
     /// Readings that were there already.
     pub duplicates: Counter,
     /// Readings kept out of the model, by reason.
@@ -32,6 +34,10 @@ pub struct Metrics {
     pub connects: Counter,
     /// Points waiting for the InfluxDB copy.
     pub copy_waiting: Gauge,
+    /// Age of the newest nightly copy, s; -1: there is none.
+    pub nightly_age_s: Gauge,
+    /// 1 while the nightly copy fails.
+    pub nightly_failing: Gauge,
     /// What `/metrics` prints.
     pub registry: Registry,
 }
@@ -41,6 +47,7 @@ impl Default for Metrics {
         let mut registry = Registry::with_prefix("doughwarden");
         let messages = Counter::default();
         let stored = Counter::default();
+        let commits = Counter::default();
         let duplicates = Counter::default();
         let kept_out = Family::default();
         let set_aside = Family::default();
@@ -50,6 +57,7 @@ impl Default for Metrics {
         let copy_waiting = Gauge::default();
         registry.register("messages", "Messages taken from a broker", messages.clone());
         registry.register("readings_stored", "Readings stored", stored.clone());
+        registry.register("commits", "Commits of readings", commits.clone());
         registry.register(
             "readings_again",
             "Readings that were there already",
@@ -81,9 +89,23 @@ impl Default for Metrics {
             "Points waiting for the InfluxDB copy",
             copy_waiting.clone(),
         );
+        let nightly_age_s = Gauge::default();
+        nightly_age_s.set(-1);
+        let nightly_failing = Gauge::default();
+        registry.register(
+            "nightly_copy_age_seconds",
+            "Age of the newest nightly copy of the store; -1: there is none",
+            nightly_age_s.clone(),
+        );
+        registry.register(
+            "nightly_copy_failing",
+            "1 while the nightly copy of the store fails",
+            nightly_failing.clone(),
+        );
         Self {
             messages,
             stored,
+            commits,
             duplicates,
             kept_out,
             set_aside,
@@ -91,6 +113,8 @@ impl Default for Metrics {
             undelivered,
             connects,
             copy_waiting,
+            nightly_age_s,
+            nightly_failing,
             registry,
         }
     }

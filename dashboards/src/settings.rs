@@ -86,6 +86,38 @@ pub struct Settings {
     pub invite: Option<String>,
     /// What this page may change last.
     pub changes: Vec<Change>,
+    /// How the bakes are kept.
+    pub kept: Kept,
+}
+
+/// How readings and bakes are kept.
+#[derive(Clone, Debug, Default)]
+pub struct Kept {
+    /// Readings older than so many days are thinned; `None`: none are.
+    pub keep_days: Option<u32>,
+    /// The nightly copy; `None`: no folder for it is configured.
+    pub nightly: Option<Nightly>,
+}
+
+/// The nightly copy of everything.
+#[derive(Clone, Debug, Default)]
+pub struct Nightly {
+    /// Where to.
+    pub folder: String,
+    /// At which full hour.
+    pub hour: u8,
+    /// When the newest was made.
+    pub newest: Option<Timestamp>,
+    /// How many there are.
+    pub copies: usize,
+    /// How many are kept.
+    pub keep: u32,
+    /// What went wrong last.
+    pub last_error: Option<String>,
+    /// Too old to rely on.
+    pub too_old: bool,
+    /// On the same disk as what it is a copy of.
+    pub same_disk: bool,
 }
 
 /// A change to the book that can be undone.
@@ -141,6 +173,29 @@ fn phones(phones: &[Phone]) -> Markup {
                     button #wake-button type="button" { "Wake this phone" }
                 }
             }
+        }
+    }
+}
+
+fn kept(k: &Kept, show: &crate::show::Show) -> Markup {
+    html! {
+        section #kept { h2 { "How your bakes are kept" }
+            @match &k.nightly {
+                None => p.hint { "Everything is on this machine only. A memory card that dies takes it all: name a folder on another disk or card for a copy every night (" code { "nightly_folder" } ", see the README)." },
+                Some(n) => {
+                    @match n.newest {
+                        Some(at) => p.wrong[n.too_old] { "Newest copy " (show.ago(at)) " (" (show.when(at)) "), " (n.copies) " of " (n.keep) " in " (n.folder) @if n.too_old { ". That is too old: look after it." } },
+                        None => p.wrong[n.too_old] { "No copy yet in " (n.folder) "." },
+                    }
+                    @if let Some(why) = &n.last_error { p.wrong { "The last try failed: " (why) } }
+                    @if n.same_disk { p.hint { "That folder is on the same disk as everything else: a copy there helps against a mistake, not against a dead disk." } }
+                    p.small { "Made every night at " (n.hour) ":00." }
+                }
+            }
+            p.small { @match k.keep_days {
+                Some(days) => { "Readings older than " (days) " days are thinned to one line a minute; those around a proof stay whole." }
+                None => "Every reading is kept.",
+            } }
         }
     }
 }
@@ -205,6 +260,7 @@ pub fn page(s: &Settings, frame: &Frame) -> Markup {
                         }
                         button.wide type="submit" { "Save" }
                     }
+                    (kept(&s.kept, show))
                     section { h2 { "Signed in" }
                         @if s.locked {
                             ul.entries { @for x in &s.sessions { li {

@@ -73,8 +73,17 @@ impl Daemon {
     /// # Errors
     /// If it ends or does not serve in time.
     pub fn start(args: &[&str]) -> Result<Self> {
+        Self::start_with(args, &[])
+    }
+
+    /// The same with variables of its own.
+    ///
+    /// # Errors
+    /// If it ends or does not serve in time.
+    pub fn start_with(args: &[&str], variables: &[(&str, &Path)]) -> Result<Self> {
         let mut child = Command::new(binary())
             .args(args)
+            .envs(variables.iter().copied())
             .env(
                 "RUST_LOG",
                 std::env::var("RUST_LOG").unwrap_or_else(|_| "warn".into()),
@@ -194,6 +203,27 @@ impl Drop for Daemon {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
+    }
+}
+
+/// Builds `peers/failing_io.c` into a directory; what is preloaded into a process whose disk is to
+/// fail. `None`: there is no C compiler, and that is printed.
+#[must_use]
+#[allow(clippy::print_stdout, reason = "a test that is skipped says so")]
+pub fn failing_io(dir: &Path) -> Option<PathBuf> {
+    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/failing_io.c");
+    let shim = dir.join("failing_io.so");
+    let built = Command::new("cc")
+        .args(["-shared", "-fPIC", "-O1", "-o"])
+        .args([&shim, &source])
+        .arg("-ldl")
+        .status();
+    match built {
+        Ok(status) if status.success() => Some(shim),
+        other => {
+            println!("SKIPPED: no C compiler builds the failing disk ({other:?})");
+            None
+        }
     }
 }
 

@@ -16,6 +16,7 @@ mod plan;
 mod questions;
 mod reader_table;
 mod run;
+mod store;
 mod water;
 
 use std::path::PathBuf;
@@ -93,6 +94,8 @@ enum Command {
     ReaderTable(reader_table::ReaderTable),
     /// Seasons, places, lots or dates against each other
     Compare(compare::Compare),
+    /// Back-ups of the store, and what to do when its file is damaged
+    Store(store::Store),
     /// Tries the configuration and every connection it names
     Check,
     /// Writes a first configuration for a kitchen's network, with keys, and shows how to sign in
@@ -120,6 +123,7 @@ pub fn main() -> ExitCode {
         Command::Hold(hold) => hold.run(&common),
         Command::ReaderTable(table) => table.run(&common),
         Command::Compare(compare) => compare.run(&common),
+        Command::Store(store) => store.run(&common),
         Command::Check => check::run(&common),
         Command::FirstConfig(first) => first.run(&common),
     };

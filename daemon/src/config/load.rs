@@ -271,6 +271,10 @@ fn check(config: &Config) -> Result<(), Wrong> {
             format!("`{zone}` is not a time zone: write one like Europe/Oslo"),
         );
     }
+    config
+        .store
+        .check()
+        .map_err(|(key, what)| (format!("store.{key}"), what))?;
     for (i, sensor) in config.sensor.iter().enumerate() {
         sensor
             .check()

@@ -1,8 +1,9 @@
 //! The one writer: takes messages from whichever broker is in use, stores their readings, and only
 //! then acknowledges, in order of arrival.
 //!
-//! It commits what waits, at most [`BATCH_ROWS`] readings at a time, without lingering for more. A
-//! commit that fails is kept and tried again until it goes through; meanwhile nothing is
+//! It commits what waits, at most [`BATCH_ROWS`] readings at a time, without lingering for more unless
+//! a commit window is configured (`store.commit_window_ms`): then the first message waits that long
+//! for others, or until [`ENOUGH`] are there, so that a burst is never slowed. A commit that fails is kept and tried again until it goes through; meanwhile nothing is
 //! acknowledged and the queue fills, so that the broker or the sensor keeps what comes after.
 
 use std::collections::HashMap;
@@ -33,6 +34,9 @@ use crate::time::UtcMs;
 pub const QUEUE: usize = 1024;
 /// Readings in one commit: enough to make its cost small, few enough to be quick.
 pub const BATCH_ROWS: usize = 500;
+/// Messages that end a commit window early. An outside broker stops at twenty that are not
+/// acknowledged; waiting with fewer than that would wait in vain.
+pub const ENOUGH: usize = 16;
 /// How often the writer shows a sign of life when nothing comes.
 const BEAT: Duration = Duration::from_secs(1);
 /// The first wait after a failed commit; doubled up to the longest.
@@ -191,6 +195,9 @@ impl Writer {
                 tokio::time::timeout(BEAT, queue.recv_many(&mut messages, BATCH_ROWS)).await
             });
             Health::beat(&self.app.health.intake_beat, self.app.clock.now());
+            if matches!(got, Ok(n) if n > 0) {
+                self.linger(&mut queue, &mut messages, runtime);
+            }
             match got {
                 Ok(0) => break,
                 Ok(_) => {
@@ -214,6 +221,26 @@ impl Writer {
                 Err(_) => {}
             }
             self.put_marks();
+        }
+    }
+
+    /// Waits for more messages, as long as the commit window says.
+    fn linger(
+        &self,
+        queue: &mut mpsc::Receiver<Message>,
+        messages: &mut Vec<Message>,
+        runtime: &tokio::runtime::Handle,
+    ) {
+        let window = Duration::from_millis(self.app.config.store.commit_window_ms.into());
+        let until = tokio::time::Instant::now() + self.app.clock.real(window);
+        while !window.is_zero() && messages.len() < ENOUGH {
+            let more = runtime.block_on(async {
+                tokio::time::timeout_at(until, queue.recv_many(messages, BATCH_ROWS)).await
+            });
+            // Over, or nothing will come any more.
+            if !matches!(more, Ok(n) if n > 0) {
+                break;
+            }
         }
     }
 
@@ -362,6 +389,7 @@ impl Writer {
             match self.app.store.append(arrivals) {
                 Ok(stored) => {
                     self.say(true);
+                    self.app.metrics.commits.inc();
                     if said.is_some() {
                         tracing::info!("the store takes readings again");
                     }

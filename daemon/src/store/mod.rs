@@ -4,6 +4,7 @@
 //! A write returns only when it is on disk.
 
 pub mod lock;
+pub mod nightly;
 pub mod retention;
 pub mod sqlite;
 
@@ -55,6 +56,21 @@ pub enum StoreError {
     /// A stored document cannot be read.
     #[error("a stored document could not be read ({0})")]
     Corrupt(String),
+    /// A file that is not there, is no store of ours or is damaged: said in one line.
+    #[error("{0}")]
+    Unusable(String),
+}
+
+/// An error with what caused it, in one line.
+#[must_use]
+pub fn in_one_line(error: &StoreError) -> String {
+    let mut line = error.to_string();
+    let mut cause = std::error::Error::source(error);
+    while let Some(error) = cause {
+        line += &format!(": {error}");
+        cause = error.source();
+    }
+    line.replace('\n', " ")
 }
 
 /// Shorthand.
@@ -578,6 +594,14 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be written; the rest is done the next time.
     fn thin(&self, _before: UtcMs, _spared: &[(UtcMs, UtcMs)]) -> Result<u64> {
+        Ok(0)
+    }
+
+    /// Forgets how to tell redeliveries of packets last seen before a moment. Gives how many.
+    ///
+    /// # Errors
+    /// If the store cannot be written.
+    fn forget_packets(&self, _before: UtcMs) -> Result<u64> {
         Ok(0)
     }
 

@@ -332,7 +332,17 @@ fn around(app: &App) -> Around {
             .influx
             .is_some()
             .then(|| app.metrics.copy_waiting.get()),
+        nightly_late: nightly_late(app),
     }
+}
+
+fn nightly_late(app: &App) -> Option<String> {
+    let standing = app.nightly.standing();
+    standing.too_old(app.clock.now()).then(|| {
+        standing
+            .last_error
+            .map_or_else(|| "it was not made".into(), |(_, why)| why)
+    })
 }
 
 /// How messages are said: the configuration's display, else the page's setting, else the machine's.

@@ -71,6 +71,8 @@ pub struct Around {
     pub disk: Option<(u64, u64)>,
     /// Points waiting for the outside copy; `None`: no copy is configured.
     pub copy_waiting: Option<i64>,
+    /// The nightly copy is too old, or none could be made, and why where that is known.
+    pub nightly_late: Option<String>,
 }
 
 impl Default for Around {
@@ -80,6 +82,7 @@ impl Default for Around {
             store_writes: true,
             disk: None,
             copy_waiting: None,
+            nightly_late: None,
         }
     }
 }

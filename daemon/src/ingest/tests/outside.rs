@@ -42,6 +42,90 @@ async fn through_an_outside_broker_nothing_is_lost_while_we_are_away() {
     kitchen.started.stop().await;
 }
 
+/// A commit window gathers what comes close together, and a burst does not wait for it: with a window
+/// of ten seconds, hundreds of messages are in long before a tenth of them could have waited.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_commit_window_gathers_messages_and_does_not_slow_a_burst() {
+    let broker = Mosquitto::start("");
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| {
+        c.mqtt.broker = Some(broker.url());
+        c.store.commit_window_ms = 10_000;
+    })
+    .await;
+    kitchen.wait_ready().await;
+    let port = broker.port;
+    const COUNT: u16 = 16 * 20;
+    tokio::task::spawn_blocking(move || {
+        let (mut raw, _) = Raw::connect(SocketAddr::from(([127, 0, 0, 1], port)), "probe", true);
+        for i in 1..=COUNT {
+            let at = 1_768_000_000 + u32::from(i);
+            let payload = format!(r#"{{"v":{},"at":{at}}}"#, f64::from(i) / 100.0);
+            raw.send("kitchen/timed", payload.as_bytes(), i, false);
+            raw.acked().unwrap();
+        }
+    })
+    .await
+    .unwrap();
+    kitchen.wait_for(usize::from(COUNT)).await;
+    let commits = kitchen.app.metrics.commits.get();
+    assert!(commits <= u64::from(COUNT) / 16, "{commits} commits");
+    kitchen.started.stop().await;
+}
+
+/// The wall clock of the whole intake goes back an hour, on again and a day ahead, with a restart in
+/// between: every message is a reading, once, at the time its clock showed.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_wall_clock_that_steps_costs_no_reading() {
+    let broker = Mosquitto::start("max_queued_messages 0");
+    let dir = scratch();
+    let noon = UtcMs::parse("2028-02-29T12:00:00Z").unwrap();
+    let mut sent = Vec::new();
+    for (round, hours) in [0, -1, 1, 25, 0].into_iter().enumerate() {
+        let clock = Clock::by_hand(noon.plus_min(f64::from(hours) * 60.0));
+        let kitchen = Kitchen::open_at(dir.path(), clock.clone(), |c| {
+            c.mqtt.broker = Some(broker.url());
+        })
+        .await;
+        kitchen.wait_ready().await;
+        for n in 0..10_u32 {
+            // A step within one run of the process, too.
+            let step = if n < 5 { 0.0 } else { -120.0 };
+            let now = noon.plus_min(f64::from(hours) * 60.0 + step + f64::from(n) / 6.0);
+            clock.set(now);
+            let value = 20.0 + f64::from(u32::try_from(round).unwrap() * 10 + n) / 100.0;
+            let (port, text) = (broker.port, format!("{value}"));
+            tokio::task::spawn_blocking(move || {
+                mosquitto_pub(port, &["-t", "kitchen/box", "-m", &text]);
+            })
+            .await
+            .unwrap();
+            sent.push((now, value));
+            kitchen.wait_for(sent.len()).await;
+        }
+        kitchen.started.stop().await;
+    }
+    let store = SqliteStore::open(dir.path()).unwrap();
+    let found = crate::store::Store::readings(
+        &store,
+        &ReadingQuery {
+            with_kept_out: true,
+            ..ReadingQuery::default()
+        },
+    )
+    .unwrap();
+    assert_eq!(found.len(), sent.len());
+    for (now, value) in sent {
+        let reading = found.iter().find(|r| (r.value - value).abs() < 1e-9);
+        let late = reading.map(|r| r.time.0 - now.0);
+        // To the millisecond, or the next free one.
+        assert!(
+            late.is_some_and(|late| (0..100).contains(&late)),
+            "{now} {value}: {late:?}"
+        );
+    }
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_outside_broker_that_goes_and_comes_is_found_again() {
     let mut broker = Mosquitto::start("");

@@ -8,8 +8,9 @@
 //! - A reading is one row of `reading`, keyed by series and time; names are kept once in `name`.
 //!   Nothing asked at start-up walks through the readings: counts stand in `series`, the newest is
 //!   found by its key.
-//! - On a full or read-only disk every write fails as [`StoreError::NoRoom`] and nothing is changed;
-//!   the writing connection is opened afresh with the next write, so that it recovers alone.
+//! - On a full or read-only disk a write fails as [`StoreError::NoRoom`] and nothing is changed; the
+//!   writing connection is opened afresh with the next write, so that it recovers alone. A small
+//!   reserve on the disk is given up then, for what is no reading; see `reserve.rs`.
 //! - Schema versions stand in `user_version`; see `schema.rs`.
 
 mod alerts;
@@ -17,6 +18,8 @@ mod book;
 mod copy_queue;
 mod pool;
 mod readings;
+mod repair;
+mod reserve;
 mod schema;
 mod settings;
 mod summaries;
@@ -35,8 +38,9 @@ use super::{
 use crate::batches::record::{Quantity, Record};
 use crate::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
+pub use self::repair::{Kept, repair, repair_in_place};
 pub use self::schema::SCHEMA;
-pub use self::upkeep::restore;
+pub use self::upkeep::{back_up, check, file_in, restore};
 
 /// The file's name in the data directory.
 pub const FILE: &str = "doughwarden.db";
@@ -101,7 +105,7 @@ fn touch(tx: &Connection) -> rusqlite::Result<()> {
 
 impl Store for SqliteStore {
     fn append(&self, arrivals: &[Arrival]) -> Result<Vec<Stored>> {
-        self.pool.write("store readings", |tx, names| {
+        self.pool.write_readings("store readings", |tx, names| {
             readings::append(tx, names, arrivals)
         })
     }
@@ -146,7 +150,7 @@ impl Store for SqliteStore {
         time: UtcMs,
         kept_out: Option<KeptOut>,
     ) -> Result<()> {
-        self.pool.write("mark a reading", |tx, names| {
+        self.pool.write_readings("mark a reading", |tx, names| {
             readings::mark(tx, names, sensor, quantity, time, kept_out)
         })
     }
@@ -257,7 +261,7 @@ impl Store for SqliteStore {
     fn sum_up(&self, to: UtcMs) -> Result<()> {
         let to = summaries::floor(to.0, HOUR_MS);
         for series in self.pool.read(readings::series_ids)? {
-            while self.pool.write("sum readings up", |tx, _| {
+            while self.pool.write_readings("sum readings up", |tx, _| {
                 summaries::sum_stretch(tx, series, to)
             })? {}
         }
@@ -299,8 +303,14 @@ impl Store for SqliteStore {
         Ok(gone)
     }
 
+    fn forget_packets(&self, before: UtcMs) -> Result<u64> {
+        self.pool.write("forget old packets", |tx, _| {
+            readings::forget_packets(tx, before)
+        })
+    }
+
     fn probe_write(&self) -> Result<()> {
-        self.pool.write("try a write", |tx, _| {
+        self.pool.write_readings("try a write", |tx, _| {
             tx.execute(
                 "INSERT INTO probe (id, tries) VALUES (1, 1)
                  ON CONFLICT (id) DO UPDATE SET tries = (tries + 1) % 256",
@@ -313,4 +323,8 @@ impl Store for SqliteStore {
 }
 
 #[cfg(test)]
+mod file_tests;
+#[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod time_tests;

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
 
+use super::reserve::Reserve;
 use super::{failed, touch};
 use crate::store::{Result, StoreError};
 
@@ -99,6 +100,7 @@ pub(super) struct Pool {
     file: PathBuf,
     writer: Mutex<Writer>,
     readers: Mutex<Vec<Connection>>,
+    reserve: Reserve,
     /// How often this store itself moved the revision on. Held over the commit that does so.
     own_revisions: Mutex<i64>,
 }
@@ -110,8 +112,10 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl Pool {
     pub(super) fn new(file: PathBuf, writer: Connection) -> Self {
+        let reserve = Reserve::new(file.parent().unwrap_or(Path::new(".")));
         Self {
             file,
+            reserve,
             writer: Mutex::new(Writer {
                 conn: Some(writer),
                 names: Names::default(),
@@ -125,29 +129,53 @@ impl Pool {
         &self.file
     }
 
-    /// Runs `work` in one transaction; all of it is on disk when this returns, or nothing.
+    /// Runs `work` in one transaction; all of it is on disk when this returns, or nothing. On a full
+    /// disk it is run once more, in the room kept back.
     pub(super) fn write<R>(
         &self,
         doing: &'static str,
-        work: impl FnOnce(&Transaction<'_>, &mut Names) -> Result<R>,
+        work: impl Fn(&Transaction<'_>, &mut Names) -> Result<R>,
     ) -> Result<R> {
-        self.transact(doing, false, work)
+        match self.transact(doing, false, &work) {
+            Err(StoreError::NoRoom(_)) if self.reserve.give() => self.transact(doing, false, &work),
+            done => done,
+        }
+    }
+
+    /// The same for readings, which wait at their senders when the disk is full and leave the room
+    /// kept back alone.
+    pub(super) fn write_readings<R>(
+        &self,
+        doing: &'static str,
+        work: impl Fn(&Transaction<'_>, &mut Names) -> Result<R>,
+    ) -> Result<R> {
+        if !self.reserve.take() {
+            return Err(StoreError::NoRoom(
+                "the disk is full; its last room is kept for entries and alerts".into(),
+            ));
+        }
+        self.transact(doing, false, &work)
     }
 
     /// The same for a change that other processes must see.
     pub(super) fn write_told<R>(
         &self,
         doing: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> Result<R>,
+        work: impl Fn(&Transaction<'_>) -> Result<R>,
     ) -> Result<R> {
-        self.transact(doing, true, |tx, _| work(tx))
+        match self.transact(doing, true, &|tx, _| work(tx)) {
+            Err(StoreError::NoRoom(_)) if self.reserve.give() => {
+                self.transact(doing, true, &|tx, _| work(tx))
+            }
+            done => done,
+        }
     }
 
     fn transact<R>(
         &self,
         doing: &'static str,
         told: bool,
-        work: impl FnOnce(&Transaction<'_>, &mut Names) -> Result<R>,
+        work: &impl Fn(&Transaction<'_>, &mut Names) -> Result<R>,
     ) -> Result<R> {
         let mut writer = lock(&self.writer);
         let Writer { conn, names } = &mut *writer;

@@ -57,7 +57,7 @@ fn append_one(
 ) -> rusqlite::Result<Stored> {
     let mut stored = Stored::default();
     if let Some(packet) = &arrival.packet
-        && seen_before(tx, packet, arrival.own_time)?
+        && seen_before(tx, packet, arrival)?
     {
         stored.again = u32::try_from(arrival.readings.len()).unwrap_or(u32::MAX);
         return Ok(stored);
@@ -93,8 +93,8 @@ fn append_one(
 
 /// Whether the packet's readings are stored already; keeps the packet as its identifier's newest.
 /// Readings with a time of their own are told apart by it, so their packet only clears the place.
-fn seen_before(tx: &Connection, packet: &Packet, own_time: bool) -> rusqlite::Result<bool> {
-    if own_time {
+fn seen_before(tx: &Connection, packet: &Packet, arrival: &Arrival) -> rusqlite::Result<bool> {
+    if arrival.own_time {
         tx.prepare_cached("DELETE FROM packet WHERE session = ?1 AND id = ?2")?
             .execute(params![packet.session, packet.id])?;
         return Ok(false);
@@ -109,9 +109,25 @@ fn seen_before(tx: &Connection, packet: &Packet, own_time: bool) -> rusqlite::Re
             return Ok(true);
         }
     }
-    tx.prepare_cached("INSERT OR REPLACE INTO packet (session, id, digest) VALUES (?1, ?2, ?3)")?
-        .execute(params![packet.session, packet.id, digest])?;
+    let seen = arrival.readings.iter().map(|r| r.arrived.0).max();
+    tx.prepare_cached(
+        "INSERT OR REPLACE INTO packet (session, id, digest, seen) VALUES (?1, ?2, ?3, ?4)",
+    )?
+    .execute(params![
+        packet.session,
+        packet.id,
+        digest,
+        seen.unwrap_or(0)
+    ])?;
     Ok(false)
+}
+
+/// Forgets packets last seen before a moment; gives how many. Those of an earlier schema count as
+/// seen at 0.
+pub(super) fn forget_packets(tx: &Connection, before: UtcMs) -> Result<u64> {
+    tx.execute("DELETE FROM packet WHERE seen < ?1", [before.0])
+        .map(|gone| gone as u64)
+        .map_err(failed("forget old packets"))
 }
 
 fn insert(

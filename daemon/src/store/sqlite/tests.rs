@@ -9,9 +9,9 @@ use super::*;
 use crate::batches::record::{Place, Unit};
 use crate::store::{Packet, RecordKey};
 
-const START: UtcMs = UtcMs(1_767_225_600_000); // 2026-01-01
+pub(super) const START: UtcMs = UtcMs(1_767_225_600_000); // 2026-01-01
 
-fn reading(sensor: &str, ms: i64, value: f64) -> StoredReading {
+pub(super) fn reading(sensor: &str, ms: i64, value: f64) -> StoredReading {
     StoredReading {
         time: START.plus_ms(ms),
         arrived: START.plus_ms(ms + 40),
@@ -25,7 +25,7 @@ fn reading(sensor: &str, ms: i64, value: f64) -> StoredReading {
     }
 }
 
-fn own_time(readings: Vec<StoredReading>) -> Arrival {
+pub(super) fn own_time(readings: Vec<StoredReading>) -> Arrival {
     Arrival {
         readings,
         own_time: true,
@@ -33,14 +33,14 @@ fn own_time(readings: Vec<StoredReading>) -> Arrival {
     }
 }
 
-fn everything() -> ReadingQuery<'static> {
+pub(super) fn everything() -> ReadingQuery<'static> {
     ReadingQuery {
         with_kept_out: true,
         ..ReadingQuery::default()
     }
 }
 
-fn open() -> (tempfile::TempDir, SqliteStore) {
+pub(super) fn open() -> (tempfile::TempDir, SqliteStore) {
     let dir = tempfile::tempdir().unwrap();
     let store = SqliteStore::open(dir.path()).unwrap();
     (dir, store)
@@ -375,18 +375,6 @@ fn a_calibration_rolled_back_by_hand_is_in_force_until_the_next() {
     assert!(in_force().is_empty());
 }
 
-#[test]
-fn newer_data_is_refused_in_a_plain_line() {
-    let (dir, store) = open();
-    drop(store);
-    let conn = Connection::open(dir.path().join(FILE)).unwrap();
-    conn.pragma_update(None, "user_version", SCHEMA + 1)
-        .unwrap();
-    drop(conn);
-    let refused = SqliteStore::open(dir.path()).unwrap_err().to_string();
-    assert!(refused.contains("newer version"), "{refused}");
-}
-
 /// Both the file and the log beside it, as a power cut would leave them.
 fn snapshot(dir: &Path) -> (Vec<u8>, Vec<u8>) {
     let file = dir.join(FILE);
@@ -459,23 +447,6 @@ fn what_a_cut_log_lost_is_counted_in_pages() {
     std::fs::write(dir.path().join("cut-wal"), &log[..log.len() - 1000]).unwrap();
     assert_eq!(upkeep::frames_in_wal(&dir.path().join("cut")), Some(whole));
     assert_eq!(upkeep::frames_in_wal(&dir.path().join("none")), None);
-}
-
-#[test]
-fn a_copy_taken_in_use_is_whole() {
-    let (dir, store) = open();
-    store
-        .append(&[own_time(vec![reading("box", 0, 24.0)])])
-        .unwrap();
-    let copies = tempfile::tempdir().unwrap();
-    store.back_up(&copies.path().join(FILE)).unwrap();
-    let copy = SqliteStore::open(copies.path()).unwrap();
-    assert!(copy.integrity().unwrap().is_empty());
-    assert_eq!(
-        copy.readings(&everything()).unwrap(),
-        store.readings(&everything()).unwrap()
-    );
-    drop(dir);
 }
 
 /// Charts tell the same from summaries as from readings, also after late readings and marks, and
@@ -561,40 +532,6 @@ fn summaries_tell_what_the_readings_told() {
     assert_eq!(store.thin(before, &[spared]).unwrap(), 1);
     compare(&[60, 3600, 86_400], 0);
     assert!(store.integrity().unwrap().is_empty());
-}
-
-#[test]
-fn a_copy_is_proven_by_restoring_it() {
-    let (dir, store) = open();
-    store
-        .append(&[own_time(vec![reading("box", 0, 24.0)])])
-        .unwrap();
-    let elsewhere = tempfile::tempdir().unwrap();
-    let copy = elsewhere.path().join("copy.db");
-    store.back_up(&copy).unwrap();
-    store
-        .append(&[own_time(vec![reading("box", 1, 24.0)])])
-        .unwrap();
-    drop(store);
-    restore(&copy, dir.path()).unwrap();
-    let back = SqliteStore::open(dir.path()).unwrap();
-    assert_eq!(
-        back.readings(&everything()).unwrap(),
-        [reading("box", 0, 24.0)]
-    );
-    drop(back);
-    let mut bytes = std::fs::read(&copy).unwrap();
-    let middle = bytes.len() / 2;
-    bytes[middle..middle + 64].fill(0xff);
-    std::fs::write(&copy, &bytes).unwrap();
-    let text = elsewhere.path().join("text");
-    std::fs::write(&text, "no store").unwrap();
-    assert!(restore(&text, dir.path()).is_err());
-    let _held = crate::store::lock::DirLock::take(dir.path()).unwrap();
-    assert!(matches!(
-        restore(&copy, dir.path()),
-        Err(StoreError::Taken(_))
-    ));
 }
 
 /// Ten sensors in turn, a reading of 10 s each, with an arrival time of its own and a place: the

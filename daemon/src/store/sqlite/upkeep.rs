@@ -1,4 +1,4 @@
-//! Looking after the file: copies, integrity, what a crash cost.
+//! Looking after the file: copies, restoring, integrity, what a crash cost.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -11,11 +11,98 @@ use super::{SqliteStore, failed};
 use crate::store::lock::DirLock;
 use crate::store::{Result, StoreError};
 
-/// The log beside the file.
-fn wal(file: &Path) -> PathBuf {
+/// A name beside the file: the log's is its name with `-wal`.
+fn beside(file: &Path, ending: &str) -> PathBuf {
     let mut name = file.as_os_str().to_owned();
-    name.push("-wal");
+    name.push(ending);
     PathBuf::from(name)
+}
+
+/// The log beside the file.
+pub(super) fn log_of(file: &Path) -> PathBuf {
+    beside(file, "-wal")
+}
+
+/// A file that is to be read.
+pub(super) fn must_exist(file: &Path) -> Result<()> {
+    match std::fs::metadata(file) {
+        Ok(meta) if meta.is_file() => Ok(()),
+        Ok(_) => Err(StoreError::Unusable(format!(
+            "{} is not a file",
+            file.display()
+        ))),
+        Err(source) => Err(StoreError::Io {
+            doing: format!("read {}", file.display()),
+            source,
+        }),
+    }
+}
+
+/// The store's file in a data directory.
+///
+/// # Errors
+/// If there is none.
+pub fn file_in(data_dir: &Path) -> Result<PathBuf> {
+    let file = data_dir.join(super::FILE);
+    if file.exists() {
+        Ok(file)
+    } else {
+        Err(StoreError::Unusable(format!(
+            "there is no store in {}: name its directory with --data",
+            data_dir.display()
+        )))
+    }
+}
+
+/// Gives a finished file its name, for good.
+pub(super) fn put_in_place(part: &Path, to: &Path) -> Result<()> {
+    let dir = to.parent().filter(|p| !p.as_os_str().is_empty());
+    std::fs::File::open(part)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| std::fs::rename(part, to))
+        .and_then(|()| std::fs::File::open(dir.unwrap_or(Path::new("."))))
+        .and_then(|dir| dir.sync_all())
+        .map_err(|source| StoreError::Io {
+            doing: format!("finish {}", to.display()),
+            source,
+        })
+}
+
+/// Puts a whole file in the place of the store's. What stood there is kept beside it, with its log,
+/// under a name with `why` that is not taken yet; gives that name. At every moment there is a file
+/// under the store's name: the old one or the new one.
+pub(super) fn swap(fresh: &Path, file: &Path, why: &str) -> Result<PathBuf> {
+    let moving = |source| StoreError::Io {
+        doing: format!("put a file in the place of {}", file.display()),
+        source,
+    };
+    let aside = (1..)
+        .map(|n| match n {
+            1 => beside(file, &format!(".{why}")),
+            n => beside(file, &format!(".{why}-{n}")),
+        })
+        .find(|name| !name.exists())
+        .unwrap_or_else(|| beside(file, why));
+    let keep = |from: &Path, to: &Path| {
+        // Not every file system has hard links.
+        std::fs::hard_link(from, to).or_else(|_| std::fs::copy(from, to).map(drop))
+    };
+    if file.exists() {
+        keep(file, &aside).map_err(moving)?;
+        if log_of(file).exists() {
+            keep(&log_of(file), &log_of(&aside)).map_err(moving)?;
+        }
+        for old in [log_of(file), beside(file, "-shm")] {
+            match std::fs::remove_file(old) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                    return Err(moving(error));
+                }
+                _ => {}
+            }
+        }
+    }
+    put_in_place(fresh, file)?;
+    Ok(aside)
 }
 
 /// How many frames of its newest round the log beside the file holds, whole or torn, before SQLite
@@ -23,7 +110,7 @@ fn wal(file: &Path) -> PathBuf {
 /// documentation: a header of 32 bytes with page size and two salts, then frames of a 24-byte
 /// header, which repeats the salts, and a page.)
 pub(super) fn frames_in_wal(file: &Path) -> Option<u64> {
-    let mut log = std::fs::File::open(wal(file)).ok()?;
+    let mut log = std::fs::File::open(log_of(file)).ok()?;
     let length = log.metadata().ok()?.len();
     let mut header = [0_u8; 32];
     log.read_exact(&mut header).ok()?;
@@ -67,97 +154,173 @@ pub(super) fn report_lost_tail(conn: &Connection, expected: u64) {
 }
 
 /// Copies a store into a new file while it is in use.
+///
+/// One view of the store is held all the while: a copy made page by page without one begins anew
+/// with each write, and on a slow card under live readings never ends. The log grows meanwhile by
+/// what is written, and is cut back after.
 pub(super) fn copy_to(conn: &Connection, to: &Path) -> Result<()> {
     let copying = failed("copy the store");
-    // Pages between pauses, and the pause: a copy does not hold writers up for longer than this.
-    const PAGES: i32 = 1024;
+    // Pages between pauses, and the pause: leaves the disk to the readings in between.
+    const PAGES: i32 = 256;
     const PAUSE: Duration = Duration::from_millis(2);
-    let part = to.with_extension("part");
-    if part.exists() {
-        std::fs::remove_file(&part).map_err(|source| StoreError::Io {
-            doing: format!("take away the unfinished copy {}", part.display()),
-            source,
-        })?;
-    }
+    let part = beside(to, ".part");
+    let cannot = |source| StoreError::Io {
+        doing: format!("write {}", part.display()),
+        source,
+    };
+    match std::fs::File::options()
+        .create(true)
+        .write(true)
+        .truncate(true)
+        .open(&part)
     {
-        let mut target = Connection::open(&part).map_err(&copying)?;
-        Backup::new(conn, &mut target)
-            .and_then(|backup| backup.run_to_completion(PAGES, PAUSE, None))
+        Ok(_) => {}
+        // Said with the system's own words: the folder is missing or cannot be written.
+        Err(source) => return Err(cannot(source)),
+    }
+    let copied = (|| {
+        let view = conn.unchecked_transaction().map_err(&copying)?;
+        view.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()))
             .map_err(&copying)?;
+        let mut target = Connection::open(&part).map_err(&copying)?;
+        Backup::new(&view, &mut target)
+            .and_then(|backup| backup.run_to_completion(PAGES, PAUSE, None))
+            .map_err(|source| StoreError::Sqlite {
+                doing: "copy the store",
+                source,
+            })?;
         // The copy is one file, whole on disk.
         target
             .pragma_update(None, "journal_mode", "delete")
-            .map_err(&copying)?;
+            .map_err(|source| StoreError::Sqlite {
+                doing: "finish the copy",
+                source,
+            })
+    })();
+    if let Err(error) = copied {
+        let _ = std::fs::remove_file(&part);
+        return Err(error);
     }
-    std::fs::File::open(&part)
-        .and_then(|file| file.sync_all())
-        .and_then(|()| std::fs::rename(&part, to))
+    put_in_place(&part, to)
+}
+
+/// Opens a file only to read it.
+fn look_into(file: &Path) -> Result<Connection> {
+    must_exist(file)?;
+    let unusable = |error: rusqlite::Error| {
+        StoreError::Unusable(format!("{} cannot be read: {error}", file.display()))
+    };
+    let conn =
+        Connection::open_with_flags(file, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(unusable)?;
+    conn.busy_timeout(Duration::from_secs(10))
+        .map_err(unusable)?;
+    let ours: i64 = conn
+        .pragma_query_value(None, "application_id", |row| row.get(0))
+        .map_err(unusable)?;
+    if ours != super::schema::APPLICATION_ID {
+        return Err(StoreError::Unusable(format!(
+            "{} is no store of this program",
+            file.display()
+        )));
+    }
+    super::schema::not_newer(&conn)?;
+    Ok(conn)
+}
+
+/// What is wrong with a file (the store in use, or a copy), one line each; empty: nothing.
+///
+/// # Errors
+/// If it cannot be read at all, or is no store of this version's.
+pub fn check(file: &Path) -> Result<Vec<String>> {
+    let conn = look_into(file)?;
+    let mut found = troubles(&conn)?;
+    if found.is_empty() {
+        // Sound pages, but is it the log book?
+        if let Err(error) = super::book::all(&conn) {
+            found.push(error.to_string());
+        }
+    }
+    Ok(found)
+}
+
+/// Copies a data directory's store into one file while it may be in use, and looks the copy through.
+/// Gives its size in bytes.
+///
+/// # Errors
+/// If there is no store, either file cannot be used, or the copy is not sound.
+pub fn back_up(data_dir: &Path, to: &Path) -> Result<u64> {
+    let from = look_into(&file_in(data_dir)?)?;
+    copy_to(&from, to)?;
+    proven(to)
+}
+
+/// Looks a finished copy through; gives its size.
+pub(super) fn proven(copy: &Path) -> Result<u64> {
+    if let Some(first) = check(copy)?.into_iter().next() {
+        return Err(StoreError::Unusable(format!(
+            "the copy {} is damaged ({first}): check the store itself with `store check`",
+            copy.display()
+        )));
+    }
+    std::fs::metadata(copy)
+        .map(|meta| meta.len())
         .map_err(|source| StoreError::Io {
-            doing: format!("finish the copy {}", to.display()),
+            doing: format!("read {}", copy.display()),
             source,
         })
 }
 
-/// Puts a copy in the place of a data directory's store; what was there is kept beside it as
-/// `doughwarden.db.before-restore`. The copy is looked through first.
+/// Puts a copy in the place of a data directory's store; what was there is kept beside it. Gives the
+/// name of that, if there was one. The copy is looked through first.
 ///
 /// # Errors
 /// If a daemon runs on the directory, or the copy is not sound; nothing is changed then.
-pub fn restore(copy: &Path, data_dir: &Path) -> Result<()> {
+pub fn restore(copy: &Path, data_dir: &Path) -> Result<Option<PathBuf>> {
+    let source = look_into(copy)?;
     let _lock = DirLock::take(data_dir)?;
-    let opening = failed("open the copy");
-    let source =
-        Connection::open_with_flags(copy, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(&opening)?;
-    let ours: i64 = source
-        .pragma_query_value(None, "application_id", |row| row.get(0))
-        .map_err(&opening)?;
-    if ours != super::schema::APPLICATION_ID {
-        return Err(StoreError::Corrupt(format!(
-            "{} is no copy of this program's store",
-            copy.display()
-        )));
-    }
-    super::schema::not_newer(&source)?;
     if let Some(first) = troubles(&source)?.into_iter().next() {
-        return Err(StoreError::Corrupt(format!(
-            "{} is damaged: {first}",
+        return Err(StoreError::Unusable(format!(
+            "{} is damaged ({first}): `store repair` makes a sound file of what can be read",
             copy.display()
         )));
     }
     let file = data_dir.join(super::FILE);
-    let fresh = data_dir.join(format!("{}.restored", super::FILE));
+    let fresh = beside(&file, ".restored");
     copy_to(&source, &fresh)?;
-    let moving = |source| StoreError::Io {
-        doing: format!("put the copy in the place of {}", file.display()),
-        source,
-    };
-    if file.exists() {
-        // Opening and closing it writes the log back, so that the one file is whole.
-        drop(SqliteStore::open(data_dir)?);
-        let aside = data_dir.join(format!("{}.before-restore", super::FILE));
-        std::fs::rename(&file, aside).map_err(moving)?;
-        for beside in ["-wal", "-shm"] {
-            let mut name = file.as_os_str().to_owned();
-            name.push(beside);
-            match std::fs::remove_file(PathBuf::from(name)) {
-                Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-                    return Err(moving(error));
-                }
-                _ => {}
-            }
-        }
-    }
-    std::fs::rename(&fresh, &file).map_err(moving)
+    let was_there = file.exists();
+    let aside = swap(&fresh, &file, "before-restore")?;
+    Ok(was_there.then_some(aside))
 }
 
-fn troubles(conn: &Connection) -> Result<Vec<String>> {
+/// What SQLite finds wrong with the file, one line each.
+pub(super) fn troubles(conn: &Connection) -> Result<Vec<String>> {
     let checking = failed("check the store");
-    let mut check = conn.prepare("PRAGMA integrity_check").map_err(&checking)?;
-    let lines = check
-        .query_map([], |row| row.get::<_, String>(0))
-        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>)
-        .map_err(&checking)?;
-    Ok(lines.into_iter().filter(|line| line != "ok").collect())
+    let mut check = match conn.prepare("PRAGMA integrity_check") {
+        Ok(check) => check,
+        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseCorrupt) => {
+            return Ok(vec![error.to_string()]);
+        }
+        Err(error) => return Err(checking(error)),
+    };
+    let mut rows = check.query([]).map_err(&checking)?;
+    let mut found = Vec::new();
+    loop {
+        match rows.next() {
+            Ok(Some(row)) => {
+                let text: String = row.get(0).map_err(&checking)?;
+                found.extend(text.lines().filter(|l| *l != "ok").map(str::to_owned));
+            }
+            Ok(None) => return Ok(found),
+            // Too damaged to be looked through to the end.
+            Err(error)
+                if error.sqlite_error_code() == Some(rusqlite::ErrorCode::DatabaseCorrupt) =>
+            {
+                found.push(error.to_string());
+                return Ok(found);
+            }
+            Err(error) => return Err(checking(error)),
+        }
+    }
 }
 
 impl SqliteStore {

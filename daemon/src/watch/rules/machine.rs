@@ -1,10 +1,11 @@
-//! The machine around the kitchen: broker, outside copy, disk. Three rules of one shape.
+//! The machine around the kitchen: broker, outside copy, disk, nightly copy. Four rules of one shape.
 //!
 //! **Broker unreachable**: fires after a minute away, clears when it is connected and subscribed
 //! for 10 s; stands for the sensors lost with it. **Copy failing**: fires when points have waited
 //! for the outside store without the queue getting shorter for 15 minutes, clears when it is
 //! empty. **Disk**: fires when less than 10 % or 200 MiB is free, or a write failed, for a minute;
-//! clears when both are well again for 5 minutes.
+//! clears when both are well again for 5 minutes. **Nightly copy**: fires when the newest copy of
+//! the store is over a day and a half old or none could be made, clears with the next copy.
 
 use super::hold::{Hold, Patience};
 use super::{About, Finding, Open, Rule, Severity, Subject};
@@ -52,6 +53,20 @@ pub static DISK: About = About {
     gives_way_to: &[],
 };
 
+/// Nightly copy.
+pub static NIGHTLY: About = About {
+    name: "nightly_copy_old",
+    fires: "the newest nightly copy is over 36 h old, or an hour after the start none could be made, for 1 min",
+    clears: "a copy is made",
+    default: "36 h; nothing without a folder for copies",
+    why: "a memory card that dies takes every bake with it",
+    severity: Severity::Note,
+    repeats: false,
+    tells_over: true,
+    expires_min: 24 * 60,
+    gives_way_to: &[],
+};
+
 /// Free space under which the disk is told of, bytes.
 const FREE_BYTES: u64 = 200 << 20;
 /// The same as a share of the disk.
@@ -71,6 +86,10 @@ pub struct CopyFailing {
 /// Disk.
 #[derive(Debug, Default)]
 pub struct Disk(Hold);
+
+/// Nightly copy.
+#[derive(Debug, Default)]
+pub struct NightlyCopy(Hold);
 
 fn alert(
     about: &'static About,
@@ -209,6 +228,40 @@ impl Rule for Disk {
     }
 }
 
+impl Rule for NightlyCopy {
+    fn about(&self) -> &'static About {
+        &NIGHTLY
+    }
+
+    fn see(&mut self, world: &World, input: &Input<'_>) {
+        if matches!(input, Input::Tick) {
+            let late = world.around.nightly_late.is_some();
+            let patience = Patience {
+                on_ms: 60_000,
+                off_ms: 0,
+            };
+            self.0.look(world.now, late, !late, patience);
+        }
+    }
+
+    fn findings(&self, world: &World) -> Vec<Finding> {
+        let why = world.around.nightly_late.as_deref().unwrap_or_default();
+        let text =
+            format!("The bakes are kept on this machine only until a copy is made again: {why}.");
+        alert(
+            &NIGHTLY,
+            &self.0,
+            "The nightly copy is too old",
+            text,
+            "A nightly copy is made again.",
+        )
+    }
+
+    fn resume(&mut self, open: &Open<'_>) {
+        self.0 = Hold::counting(open.began);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use crate::watch::timeline::Timeline;
@@ -268,6 +321,23 @@ mod tests {
             t.until(0.5 * k as f64 + 0.5);
         }
         assert!(t.pushes().is_empty());
+    }
+
+    #[test]
+    fn an_old_nightly_copy_is_told_once_and_its_return_too() {
+        let mut t = Timeline::knots_in("box");
+        t.until(3.0);
+        assert!(t.pushes().is_empty());
+        t.around.nightly_late = Some("no such folder".into());
+        t.until(5.0);
+        assert_eq!(t.pushes(), ["nightly_copy_old raised"]);
+        t.until(60.0);
+        t.around.nightly_late = None;
+        t.until(61.0);
+        assert_eq!(
+            t.pushes(),
+            ["nightly_copy_old raised", "nightly_copy_old cleared"]
+        );
     }
 
     #[test]

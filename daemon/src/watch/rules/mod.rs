@@ -303,6 +303,7 @@ pub fn all() -> Vec<Box<dyn Rule>> {
         Box::<machine::BrokerUnreachable>::default(),
         Box::<machine::CopyFailing>::default(),
         Box::<machine::Disk>::default(),
+        Box::<machine::NightlyCopy>::default(),
     ]
 }
 
@@ -328,4 +329,5 @@ pub static RULES: &[&About] = &[
     &machine::BROKER,
     &machine::COPY,
     &machine::DISK,
+    &machine::NIGHTLY,
 ];

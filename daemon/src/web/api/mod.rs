@@ -13,6 +13,7 @@ pub mod push;
 pub mod readings;
 pub mod records;
 pub mod sensors;
+pub mod store;
 
 use axum::Json;
 use axum::extract::State;
@@ -61,6 +62,7 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(plans::learn_oven))
         .routes(routes!(plans::hold))
         .routes(routes!(plans::reader_table))
+        .routes(routes!(store::store))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
         .routes(routes!(probes::metrics))
@@ -73,6 +75,8 @@ pub(super) fn sums() -> OpenApiRouter<Shared> {
         .routes(routes!(learning::calibrate))
         .routes(routes!(learning::backtest))
         .routes(routes!(plans::compare))
+        .routes(routes!(store::back_up))
+        .routes(routes!(store::check))
 }
 
 /// The call that does not end.

@@ -1,7 +1,8 @@
 //! `GET readings`: raw or in equal stretches of time.
 
 use axum::Json;
-use axum::extract::{Query, State};
+use axum::extract::{OriginalUri, Query, State};
+use axum::http::{Uri, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 
@@ -53,14 +54,17 @@ pub fn record(r: &StoredReading) -> Record {
 }
 
 /// Readings of a span, in order of time: log-book records, or stretches with `bucket_s`. At most
-/// 20,000, the newest.
+/// 20,000 in one answer, the newest; if there are older ones in the span, the header `Link` (RFC 8288)
+/// with `rel="next"` leads to them, page by page: an answer without it is the last.
 #[utoipa::path(get, path = "/api/v1/readings", tag = "readings", params(Which),
     responses(
-        (status = 200, description = "Readings as the log book writes them, or with `bucket_s` objects of `time`, `min`, `mean`, `max`, `count`", body = Vec<Object>),
+        (status = 200, description = "Readings as the log book writes them, or with `bucket_s` objects of `time`, `min`, `mean`, `max`, `count`", body = Vec<Object>,
+            headers(("Link" = String, description = "`<…>; rel=\"next\"`: the span's readings before these, when there are more than one answer holds"))),
         (status = 400, description = "A time or quantity cannot be read", body = Object, content_type = "application/problem+json"),
     ))]
 pub async fn readings(
     State(web): State<Shared>,
+    OriginalUri(asked): OriginalUri,
     Query(which): Query<Which>,
 ) -> Result<Response, Problem> {
     let from = time("from", which.from.as_deref())?;
@@ -82,12 +86,20 @@ pub async fn readings(
                     from,
                     to,
                     with_kept_out: which.kept_out.unwrap_or(true),
-                    newest: Some(MOST),
+                    newest: Some(MOST + 1),
                     ..ReadingQuery::default()
                 })?)
             })
             .await?;
-        return Ok(Json(found.iter().map(record).collect::<Vec<_>>()).into_response());
+        let (page, before) = newest_page(&found, MOST);
+        let body = Json(page.iter().map(record).collect::<Vec<_>>());
+        return Ok(match before {
+            Some(before) => {
+                let next = format!("<{}>; rel=\"next\"", earlier(&asked, before));
+                ([(header::LINK, next)], body).into_response()
+            }
+            None => body.into_response(),
+        });
     };
     let sensor = which
         .sensor
@@ -107,6 +119,33 @@ pub async fn readings(
     Ok(Json(buckets).into_response())
 }
 
+/// At most `most` of the readings, the newest, and if some are left out the moment before which they
+/// lie. All readings of one moment stand on one page, so that `to` parts pages cleanly.
+fn newest_page(found: &[StoredReading], most: usize) -> (&[StoredReading], Option<UtcMs>) {
+    let Some(more) = found.len().checked_sub(most).filter(|more| *more > 0) else {
+        return (found, None);
+    };
+    let cut = found[more - 1].time;
+    let first = found.partition_point(|r| r.time <= cut);
+    match found.get(first) {
+        Some(r) => (&found[first..], Some(r.time)),
+        // More readings of one moment than a page holds: what does not fit cannot be parted by time.
+        None => (&found[more..], Some(cut)),
+    }
+}
+
+/// The same call for what lies before a moment.
+fn earlier(asked: &Uri, before: UtcMs) -> String {
+    let kept = asked
+        .query()
+        .unwrap_or_default()
+        .split('&')
+        .filter(|part| !part.is_empty() && !part.starts_with("to="));
+    let to = format!("to={before}");
+    let query: Vec<&str> = kept.chain([to.as_str()]).collect();
+    format!("{}?{}", asked.path(), query.join("&"))
+}
+
 fn check_span(from: UtcMs, to: UtcMs, bucket_s: u32) -> Result<(), Problem> {
     if bucket_s == 0 {
         return Err(Problem::bad("`bucket_s` is at least 1."));
@@ -122,4 +161,78 @@ fn check_span(from: UtcMs, to: UtcMs, bucket_s: u32) -> Result<(), Problem> {
 
 fn known() -> String {
     Quantity::ALL.map(Quantity::as_str).join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn reading(sensor: &str, ms: i64) -> StoredReading {
+        StoredReading {
+            time: UtcMs(ms),
+            arrived: UtcMs(ms),
+            sensor: sensor.into(),
+            quantity: Quantity::AirTemperature,
+            value: 1.0,
+            raw: None,
+            kept_out: None,
+            place: None,
+            batch: None,
+        }
+    }
+
+    #[test]
+    fn pages_part_between_moments_and_together_hold_everything_once() {
+        // Three sensors at each moment but every fourth.
+        let all: Vec<StoredReading> = (0..100)
+            .flat_map(|n| {
+                let sensors = if n % 4 == 0 {
+                    &["a"][..]
+                } else {
+                    &["a", "b", "c"]
+                };
+                sensors
+                    .iter()
+                    .map(move |s| reading(s, n * 10))
+                    .collect::<Vec<_>>()
+            })
+            .collect();
+        for most in [4, 5, 7, 100, 250, 1000] {
+            let (mut to, mut seen, mut pages) = (None, Vec::new(), 0);
+            loop {
+                let below: Vec<StoredReading> = all
+                    .iter()
+                    .filter(|r| to.is_none_or(|to| r.time < to))
+                    .cloned()
+                    .collect();
+                let newest = &below[below.len().saturating_sub(most + 1)..];
+                let (page, before) = newest_page(newest, most);
+                assert!(page.len() <= most && !page.is_empty());
+                seen.splice(0..0, page.to_vec());
+                pages += 1;
+                match before {
+                    Some(before) => to = Some(before),
+                    None => break,
+                }
+            }
+            assert_eq!(seen, all, "pages of {most}");
+            assert_eq!(pages == 1, most >= all.len(), "pages of {most}");
+        }
+    }
+
+    #[test]
+    fn the_next_page_is_the_same_call_with_an_earlier_end() {
+        let asked: Uri = "/api/v1/readings?sensor=a%20b&to=2026-01-01T00:00:00Z&kept_out=false"
+            .parse()
+            .unwrap();
+        assert_eq!(
+            earlier(&asked, UtcMs(1_767_225_600_000)),
+            "/api/v1/readings?sensor=a%20b&kept_out=false&to=2026-01-01T00:00:00Z"
+        );
+        let bare: Uri = "/api/v1/readings".parse().unwrap();
+        assert_eq!(
+            earlier(&bare, UtcMs(250)),
+            "/api/v1/readings?to=1970-01-01T00:00:00.250Z"
+        );
+    }
 }

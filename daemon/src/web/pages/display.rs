@@ -54,7 +54,9 @@ pub fn when(fields: &Fields, show: &Show) -> Result<UtcMs, Problem> {
 /// # Errors
 /// If `text` is no clock time.
 pub fn clock(text: &str, before: UtcMs, show: &Show) -> Result<UtcMs, Problem> {
-    let time = text
+    // `9:40` is as good as `09:40`.
+    let padded = if text.find(':') == Some(1) { "0" } else { "" };
+    let time = format!("{padded}{text}")
         .parse::<jiff::civil::Time>()
         .map_err(|_| Problem::unprocessable(format!("`{text}` is not a clock time, like 9:40.")))?;
     let limit = before
@@ -104,6 +106,30 @@ mod tests {
         when(&fields, &show())
             .map(|t| t.to_string())
             .map_err(|p| p.detail)
+    }
+
+    /// The EU's changes of clocks in Oslo, and a leap day.
+    #[test]
+    fn a_clock_time_is_found_also_where_clocks_change() {
+        let at = |now: &str, text: &str| {
+            let show = Show {
+                now: now.parse().unwrap(),
+                ..show()
+            };
+            clock(text, UtcMs::parse(now).unwrap(), &show)
+                .unwrap()
+                .to_string()
+        };
+        // Just after the change forward it is 3:10; 1:50 was twenty minutes ago.
+        assert_eq!(at("2026-03-29T01:10:00Z", "1:50"), "2026-03-29T00:50:00Z");
+        // 2:30 was skipped that night: the moment that would have been it.
+        assert_eq!(at("2026-03-29T02:10:00Z", "2:30"), "2026-03-29T01:30:00Z");
+        // 2:30 came twice in autumn; the first is meant, also once the second is past.
+        assert_eq!(at("2026-10-25T00:40:00Z", "2:30"), "2026-10-25T00:30:00Z");
+        assert_eq!(at("2026-10-25T02:40:00Z", "2:30"), "2026-10-25T00:30:00Z");
+        // Across the change, last night's ten o'clock stays last night's.
+        assert_eq!(at("2026-10-25T06:00:00Z", "22:00"), "2026-10-24T20:00:00Z");
+        assert_eq!(at("2028-03-01T05:00:00Z", "22:00"), "2028-02-29T21:00:00Z");
     }
 
     #[test]

@@ -4,7 +4,7 @@ use axum::extract::{Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use doughwarden_dashboards::settings::{
-    Change, Channel, Phone, Sent as Message, Session, Settings,
+    Change, Channel, Kept, Nightly, Phone, Sent as Message, Session, Settings,
 };
 use maud::Markup;
 use serde_json::{Value, json};
@@ -124,6 +124,24 @@ fn changes(all: Vec<ChangeLogEntry>) -> Vec<Change> {
         .collect()
 }
 
+fn kept(app: &App) -> Kept {
+    let config = &app.config.store;
+    let standing = app.nightly.standing();
+    Kept {
+        keep_days: config.keep_days,
+        nightly: config.nightly_folder.as_ref().map(|folder| Nightly {
+            folder: folder.display().to_string(),
+            hour: config.nightly_hour,
+            newest: standing.newest.map(UtcMs::timestamp),
+            copies: standing.copies,
+            keep: config.nightly_keep,
+            too_old: standing.too_old(app.clock.now()),
+            last_error: standing.last_error.map(|(_, why)| why),
+            same_disk: standing.same_disk,
+        }),
+    }
+}
+
 fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
     let app: &App = &web.app;
     let shown = display::show(app)?;
@@ -177,6 +195,7 @@ fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
         locked: configured.http.access_key.is_some(),
         invite: None,
         changes: changes(app.store.changes(CHANGES)?),
+        kept: kept(app),
     })
 }
 
