@@ -5,6 +5,7 @@ use std::sync::{Arc, RwLock};
 
 use tokio_util::sync::CancellationToken;
 
+use crate::backfill::uploads::Uploads;
 use crate::batches::book::Book;
 use crate::config::Config;
 use crate::copy::CopyStatus;
@@ -34,6 +35,8 @@ pub struct App {
     pub live: Live,
     /// How the copy to InfluxDB goes.
     pub copy: CopyStatus,
+    /// Files that came over HTTP and are to be taken in.
+    pub uploads: Uploads,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -66,6 +69,7 @@ impl App {
             board: SensorBoard::default(),
             live: Live::default(),
             copy: CopyStatus::default(),
+            uploads: Uploads::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

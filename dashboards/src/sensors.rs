@@ -254,7 +254,7 @@ pub fn page(s: &Sensors, frame: &Frame) -> Markup {
         "Sensors",
         &html! {
             h1 { "Sensors" }
-            p { "Sensors send to " code { (s.broker) } ". They stand in " a href="/places" { "places" } "." }
+            p { "Sensors send to " code { (s.broker) } ". They stand in " a href="/places" { "places" } ". A logger that does not send: " a href="/import" { "bring its file" } "." }
             datalist #places { @for p in &s.places { option value=(p) {} } }
             div #sensors data-live {
                 @if s.sensors.is_empty() { section.empty { h2 { "No sensor yet" } p { "Point one at the address above; what it sends shows up below within a second, and one tap takes it." } } }

@@ -4,6 +4,7 @@
 pub mod alerts;
 pub mod batches;
 pub mod channels;
+pub mod csv;
 pub mod events;
 pub mod history;
 pub mod learning;
@@ -61,6 +62,8 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(plans::learn_oven))
         .routes(routes!(plans::hold))
         .routes(routes!(plans::reader_table))
+        .routes(routes!(csv::mappings))
+        .routes(routes!(csv::keep))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
         .routes(routes!(probes::metrics))
@@ -78,6 +81,11 @@ pub(super) fn sums() -> OpenApiRouter<Shared> {
 /// The call that does not end.
 pub(super) fn stream() -> OpenApiRouter<Shared> {
     OpenApiRouter::new().routes(routes!(events::events))
+}
+
+/// Calls that take a file.
+pub(super) fn files() -> OpenApiRouter<Shared> {
+    OpenApiRouter::new().routes(routes!(csv::take))
 }
 
 /// The description's head.

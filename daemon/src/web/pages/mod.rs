@@ -6,6 +6,7 @@ pub mod batch;
 pub mod charts;
 pub mod display;
 pub mod doughs;
+pub mod import;
 pub mod now;
 pub mod places;
 pub mod plans;
@@ -52,6 +53,8 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/sensors/assign", post(sensors::assign))
         .route("/sensors/unassign", post(sensors::unassign))
         .route("/sensors/correct", post(sensors::correct))
+        .route("/import", get(import::list).post(import::paste))
+        .route("/import/{id}", get(import::one).post(import::act))
         .route("/bakes/go-back", post(bakes::go_back))
         .route("/settings", get(settings::page).post(settings::save))
         .route("/settings/test", post(settings::test))
@@ -68,6 +71,11 @@ pub(super) fn sums() -> Router<Shared> {
         .route("/bakes", get(bakes::page))
         .route("/compare", get(plans::compare_page))
         .route("/bakes/learn", post(bakes::learn))
+}
+
+/// What takes a file.
+pub(super) fn files() -> Router<Shared> {
+    Router::new().route("/import/file", post(import::file))
 }
 
 /// A form's fields, in order; a name may come more than once.
