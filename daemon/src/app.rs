@@ -7,6 +7,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::backfill::uploads::Uploads;
 use crate::batches::book::Book;
+use crate::clock_check::ClockCheck;
 use crate::config::Config;
 use crate::copy::CopyStatus;
 use crate::events::{Bus, Event};
@@ -37,6 +38,8 @@ pub struct App {
     pub copy: CopyStatus,
     /// Files that came over HTTP and are to be taken in.
     pub uploads: Uploads,
+    /// Whether the machine's clock is right.
+    pub clock_check: ClockCheck,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -70,6 +73,7 @@ impl App {
             live: Live::default(),
             copy: CopyStatus::default(),
             uploads: Uploads::default(),
+            clock_check: ClockCheck::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

@@ -11,6 +11,7 @@ pub mod backfill;
 pub mod backoff;
 pub mod batches;
 pub mod cli;
+pub mod clock_check;
 pub mod config;
 pub mod copy;
 pub mod daemon;

@@ -144,3 +144,6 @@ pub fn tell(app: &App, report: &Report) -> Result<(), StoreError> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod late_tests;

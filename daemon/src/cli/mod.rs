@@ -16,6 +16,7 @@ mod oven_light;
 mod plan;
 mod questions;
 mod reader_table;
+mod resend;
 mod run;
 mod water;
 
@@ -76,6 +77,8 @@ enum Command {
     ImportCsv(import_csv::ImportCsv),
     /// Reads back what an earlier installation copied to InfluxDB
     Backfill(backfill::Backfill),
+    /// Queues readings for the copy to InfluxDB once more
+    Resend(resend::Resend),
     /// Writes the log book (JSON Lines) to standard output
     Export(export::Export),
     /// When the proof in progress will be ready, and how sure that is
@@ -114,6 +117,7 @@ pub fn main() -> ExitCode {
         Command::Import(import) => import.run(&common),
         Command::ImportCsv(import) => import.run(&common),
         Command::Backfill(backfill) => backfill.run(&common),
+        Command::Resend(resend) => resend.run(&common),
         Command::Export(export) => export.run(&common),
         Command::Forecast(forecast) => forecast.run(&common),
         Command::Calibrate(calibrate) => calibrate.run(&common),

@@ -66,6 +66,8 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(csv::keep))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
+        .routes(routes!(probes::status))
+        .routes(routes!(probes::correct_clock))
         .routes(routes!(probes::metrics))
         .routes(routes!(description))
 }

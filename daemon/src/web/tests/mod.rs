@@ -205,6 +205,7 @@ pub(super) fn led(answer: &Answer) -> String {
 }
 
 mod calls;
+mod clock;
 mod doors;
 mod files;
 mod taps;
