@@ -5,7 +5,9 @@ use std::sync::{Arc, RwLock};
 
 use tokio_util::sync::CancellationToken;
 
+use crate::backfill::uploads::Uploads;
 use crate::batches::book::Book;
+use crate::clock_check::ClockCheck;
 use crate::config::Config;
 use crate::copy::CopyStatus;
 use crate::events::{Bus, Event};
@@ -37,6 +39,10 @@ pub struct App {
     pub copy: CopyStatus,
     /// How the nightly copy of the store stands.
     pub nightly: Nightly,
+    /// Files that came over HTTP and are to be taken in.
+    pub uploads: Uploads,
+    /// Whether the machine's clock is right.
+    pub clock_check: ClockCheck,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -70,6 +76,8 @@ impl App {
             live: Live::default(),
             copy: CopyStatus::default(),
             nightly: Nightly::default(),
+            uploads: Uploads::default(),
+            clock_check: ClockCheck::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

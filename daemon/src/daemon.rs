@@ -13,7 +13,7 @@ use crate::ingest::publisher::Publisher;
 use crate::store::lock::DirLock;
 use crate::store::sqlite::SqliteStore;
 use crate::time::Clock;
-use crate::{batches, copy, forecasts, ingest, notify, store, watch, web};
+use crate::{batches, clock_check, copy, forecasts, ingest, notify, store, watch, web};
 
 /// The longest that stopping may take before what still runs is dropped.
 const STOP_WITHIN: Duration = Duration::from_secs(8);
@@ -58,6 +58,8 @@ impl Daemon {
         let app = App::new(clock, config, data_dir, store)?;
         let mut rooms = JoinSet::new();
 
+        // First: what arrives from here on is stamped by it.
+        clock_check::start(&app, &mut rooms)?;
         let (publisher, outgoing) = Publisher::channel();
         let listener = web::bind(&app.config.http.listen, any_port_if_busy)
             .await

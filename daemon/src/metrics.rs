@@ -38,6 +38,16 @@ pub struct Metrics {
     pub nightly_age_s: Gauge,
     /// 1 while the nightly copy fails.
     pub nightly_failing: Gauge,
+    /// Seconds since the time of the reading that has waited longest for the copy; 0: none waits.
+    pub copy_oldest_age: Gauge,
+    /// Seconds since every try of the copy has failed; 0: it goes well.
+    pub copy_failing: Gauge,
+    /// Readings dropped from the copy because its queue was full.
+    pub copy_dropped: Gauge,
+    /// Readings the server of the copy would not take.
+    pub copy_refused: Gauge,
+    /// Readings the copy has sent.
+    pub copy_sent: Gauge,
     /// What `/metrics` prints.
     pub registry: Registry,
 }
@@ -55,6 +65,7 @@ impl Default for Metrics {
         let undelivered = Family::default();
         let connects = Counter::default();
         let copy_waiting = Gauge::default();
+        let copy: [Gauge; 5] = Default::default();
         registry.register("messages", "Messages taken from a broker", messages.clone());
         registry.register("readings_stored", "Readings stored", stored.clone());
         registry.register("commits", "Commits of readings", commits.clone());
@@ -102,6 +113,34 @@ impl Default for Metrics {
             "1 while the nightly copy of the store fails",
             nightly_failing.clone(),
         );
+        for (gauge, (name, help)) in copy.iter().zip([
+            (
+                "copy_oldest_age_seconds",
+                "Age of the reading that has waited longest for the InfluxDB copy",
+            ),
+            (
+                "copy_failing_seconds",
+                "How long every try of the InfluxDB copy has failed",
+            ),
+            (
+                "copy_dropped",
+                "Readings dropped from the InfluxDB copy because its queue was full",
+            ),
+            (
+                "copy_refused",
+                "Readings that InfluxDB would not take, since the start",
+            ),
+            ("copy_sent", "Readings sent to InfluxDB, since the start"),
+        ]) {
+            registry.register(name, help, gauge.clone());
+        }
+        let [
+            copy_oldest_age,
+            copy_failing,
+            copy_dropped,
+            copy_refused,
+            copy_sent,
+        ] = copy;
         Self {
             messages,
             stored,
@@ -115,7 +154,27 @@ impl Default for Metrics {
             copy_waiting,
             nightly_age_s,
             nightly_failing,
+            copy_oldest_age,
+            copy_failing,
+            copy_dropped,
+            copy_refused,
+            copy_sent,
             registry,
         }
+    }
+}
+
+impl Metrics {
+    /// Brings the copy's gauges to how it stands.
+    pub fn measure_copy(&self, copy: &crate::copy::Standing, now: crate::time::UtcMs) {
+        let set = |gauge: &Gauge, n: u64| gauge.set(i64::try_from(n).unwrap_or(i64::MAX));
+        let since = |at: Option<crate::time::UtcMs>| {
+            at.map_or(0, |at| now.seconds_since(at).max(0.0).round() as u64)
+        };
+        set(&self.copy_oldest_age, since(copy.oldest));
+        set(&self.copy_failing, since(copy.failing_since));
+        set(&self.copy_dropped, copy.dropped);
+        set(&self.copy_refused, copy.refused);
+        set(&self.copy_sent, copy.sent);
     }
 }

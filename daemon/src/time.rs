@@ -2,6 +2,8 @@
 //! [`Clock`]; only this file reads the machine's.
 
 use std::sync::Arc;
+use std::sync::atomic::AtomicI64;
+use std::sync::atomic::Ordering::SeqCst;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -86,20 +88,31 @@ pub struct Clock(Arc<Kind>);
 
 #[derive(Debug)]
 enum Kind {
-    Machine,
+    /// The machine's clock or, once corrected, one that goes on evenly from there: the machine's own
+    /// may be put right, or wrong, at any moment. `ahead` is its distance from `started`, ms.
+    Machine { started: Instant, ahead: AtomicI64 },
     Faster {
         from: UtcMs,
         started: Instant,
         speed: f64,
     },
-    ByHand(std::sync::atomic::AtomicI64),
+    ByHand {
+        at: AtomicI64,
+        corrected_by: AtomicI64,
+    },
 }
+
+/// Not corrected.
+const AS_IT_IS: i64 = i64::MIN;
 
 impl Clock {
     /// The machine's clock.
     #[must_use]
     pub fn machine() -> Self {
-        Self(Arc::new(Kind::Machine))
+        Self(Arc::new(Kind::Machine {
+            started: Instant::now(),
+            ahead: AS_IT_IS.into(),
+        }))
     }
 
     /// Starts at `from` and runs `speed` times as fast as the machine's monotonic clock.
@@ -115,27 +128,84 @@ impl Clock {
     /// Stands still until [`Clock::set`].
     #[must_use]
     pub fn by_hand(at: UtcMs) -> Self {
-        Self(Arc::new(Kind::ByHand(at.0.into())))
+        Self(Arc::new(Kind::ByHand {
+            at: at.0.into(),
+            corrected_by: 0.into(),
+        }))
     }
 
     /// The moment it is.
     #[must_use]
     pub fn now(&self) -> UtcMs {
         match &*self.0 {
-            Kind::Machine => machine_now(),
+            Kind::Machine { started, ahead } => match ahead.load(SeqCst) {
+                AS_IT_IS => machine_now(),
+                ahead => UtcMs(ahead).plus_ms(elapsed_ms(*started)),
+            },
             Kind::Faster {
                 from,
                 started,
                 speed,
             } => from.plus_ms((started.elapsed().as_secs_f64() * 1000.0 * speed) as i64),
-            Kind::ByHand(at) => UtcMs(at.load(std::sync::atomic::Ordering::SeqCst)),
+            Kind::ByHand { at, corrected_by } => {
+                UtcMs(at.load(SeqCst)).plus_ms(corrected_by.load(SeqCst))
+            }
         }
+    }
+
+    /// What the machine's clock says, whatever this one was corrected to.
+    #[must_use]
+    pub fn uncorrected(&self) -> UtcMs {
+        match &*self.0 {
+            Kind::Machine { .. } => machine_now(),
+            Kind::Faster { .. } => self.now(),
+            Kind::ByHand { at, .. } => UtcMs(at.load(SeqCst)),
+        }
+    }
+
+    /// Whether this clock follows the machine's: the demo's has a time of its own.
+    #[must_use]
+    pub fn can_be_corrected(&self) -> bool {
+        !matches!(&*self.0, Kind::Faster { .. })
+    }
+
+    /// It is `now`, whatever the machine's clock says (a faster one cannot be told).
+    pub fn correct(&self, now: UtcMs) {
+        match &*self.0 {
+            Kind::Machine { started, ahead } => {
+                ahead.store(now.0.saturating_sub(elapsed_ms(*started)), SeqCst);
+            }
+            Kind::Faster { .. } => {}
+            Kind::ByHand { at, corrected_by } => {
+                corrected_by.store(now.0.saturating_sub(at.load(SeqCst)), SeqCst);
+            }
+        }
+    }
+
+    /// The machine's clock is right again.
+    pub fn take_back(&self) {
+        match &*self.0 {
+            Kind::Machine { ahead, .. } => ahead.store(AS_IT_IS, SeqCst),
+            Kind::Faster { .. } => {}
+            Kind::ByHand { corrected_by, .. } => corrected_by.store(0, SeqCst),
+        }
+    }
+
+    /// By how much this clock is ahead of the machine's, if it was corrected, ms.
+    #[must_use]
+    pub fn corrected_by_ms(&self) -> Option<i64> {
+        let corrected = match &*self.0 {
+            Kind::Machine { ahead, .. } => ahead.load(SeqCst) != AS_IT_IS,
+            Kind::Faster { .. } => false,
+            Kind::ByHand { corrected_by, .. } => corrected_by.load(SeqCst) != 0,
+        };
+        corrected.then(|| self.now().0.saturating_sub(self.uncorrected().0))
     }
 
     /// Sets a clock made by [`Clock::by_hand`]; the others ignore it.
     pub fn set(&self, at: UtcMs) {
-        if let Kind::ByHand(cell) = &*self.0 {
-            cell.store(at.0, std::sync::atomic::Ordering::SeqCst);
+        if let Kind::ByHand { at: cell, .. } = &*self.0 {
+            cell.store(at.0, SeqCst);
         }
     }
 
@@ -147,6 +217,10 @@ impl Clock {
             _ => span,
         }
     }
+}
+
+fn elapsed_ms(since: Instant) -> i64 {
+    i64::try_from(since.elapsed().as_millis()).unwrap_or(i64::MAX)
 }
 
 #[expect(
@@ -181,5 +255,27 @@ mod tests {
                 .unwrap_err()
                 .contains("`yesterday`")
         );
+    }
+
+    #[test]
+    fn a_corrected_clock_goes_on_from_there_and_back() {
+        let wrong = Clock::by_hand(UtcMs(5_000));
+        assert_eq!(wrong.corrected_by_ms(), None);
+        wrong.correct(UtcMs(1_000_000));
+        wrong.set(UtcMs(6_000));
+        assert_eq!(wrong.now(), UtcMs(1_001_000));
+        assert_eq!(wrong.uncorrected(), UtcMs(6_000));
+        assert_eq!(wrong.corrected_by_ms(), Some(995_000));
+        wrong.take_back();
+        assert_eq!(wrong.now(), UtcMs(6_000));
+
+        let machine = Clock::machine();
+        let right = machine.now();
+        machine.correct(right.plus_ms(3_600_000));
+        let ahead = machine.corrected_by_ms().unwrap();
+        assert!((3_590_000..=3_610_000).contains(&ahead), "{ahead}");
+        assert!(machine.now() >= right.plus_ms(3_600_000));
+        machine.take_back();
+        assert_eq!(machine.corrected_by_ms(), None);
     }
 }

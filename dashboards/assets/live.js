@@ -73,6 +73,7 @@ async function refresh() {
     // Signed out elsewhere: the door came instead.
     if (fresh.getElementById('sign-in')) { location.reload(); return; }
     place(fresh);
+    clock(fresh);
     state('');
     if (shownAt - drawnAt > CHART_MS) {
       drawnAt = shownAt;
@@ -93,6 +94,25 @@ function state(text) {
   document.body.toggleAttribute('data-away', text !== '');
   for (const line of document.querySelectorAll('.live-state')) line.textContent = text;
 }
+
+// The machine's clock beside this phone's: a minute apart, the one who looks is asked.
+const APART_MS = 60000;
+function clock(fresh) {
+  const made = fresh.getElementById('made');
+  const line = document.getElementById('clock');
+  const words = document.getElementById('clock-differs');
+  if (!made || !line || !words || !made.dataset.now) return;
+  const apart = Math.abs(Date.now() - Number(made.dataset.now));
+  const minutes = Math.round(apart / 60000);
+  words.textContent = minutes < 120 ? `${minutes} min` : `${Math.round(minutes / 60)} h`;
+  line.hidden = apart < APART_MS || made.hasAttribute('data-own-time');
+}
+document.addEventListener('submit', (event) => {
+  const phone = event.target.querySelector('[name=phone_ms]');
+  const typed = event.target.querySelector('[name=typed]');
+  // What was typed wins over what this phone says.
+  if (phone && !(typed && typed.value)) phone.value = String(Date.now());
+});
 
 let source = null;
 function listen() {

@@ -28,7 +28,7 @@ macro_rules! asset {
 }
 
 /// Every file. `uPlot` 1.6.32 is by Leon Sorokin, under the MIT licence (beside it).
-pub const ALL: [Asset; 12] = [
+pub const ALL: [Asset; 13] = [
     asset!("warm.css", "text/css; charset=utf-8"),
     asset!("parts.css", "text/css; charset=utf-8"),
     asset!("uPlot.min.css", "text/css; charset=utf-8"),
@@ -36,6 +36,7 @@ pub const ALL: [Asset; 12] = [
     asset!("live.js", "text/javascript; charset=utf-8"),
     asset!("charts.js", "text/javascript; charset=utf-8"),
     asset!("sign-in.js", "text/javascript; charset=utf-8"),
+    asset!("import.js", "text/javascript; charset=utf-8"),
     asset!("wake.js", "text/javascript; charset=utf-8"),
     asset!("worker.js", "text/javascript; charset=utf-8"),
     asset!("manifest.webmanifest", "application/manifest+json"),

@@ -49,6 +49,19 @@ pub struct Frame {
     pub broker_ready: bool,
     /// Open alerts that nobody has said "seen" to.
     pub unseen: usize,
+    /// Whether the machine's clock is right.
+    pub clock: Clock,
+}
+
+/// Whether the machine's clock is right.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Clock {
+    /// Why it is doubted, in a sentence.
+    pub doubted: Option<&'static str>,
+    /// It was corrected by hand.
+    pub corrected: bool,
+    /// It is meant to differ from a phone's (the demo).
+    pub own_time: bool,
 }
 
 impl Frame {
@@ -100,14 +113,45 @@ impl Frame {
                                 p.wrong role="alert" { "The message broker is away, so no sensor can be heard. Readings will resume by themselves when it is back." }
                             }
                         }
+                        (self.clock_line())
                         (controls::done(self.done.as_ref()))
                         (main)
                     }
                     footer {
                         (cautions::list(&[Caution::NotASafetyDevice]))
-                        p.small #made data-live { "Page of " (self.show.clock(self.show.now)) ". "
+                        p.small #made data-live data-now=(self.show.now.as_millisecond()) data-own-time[self.clock.own_time] { "Page of " (self.show.clock(self.show.now)) ". "
                             span.live-state { "" } }
                     }
+                }
+            }
+        }
+    }
+
+    /// What is wrong with the clock, and the way to put it right. Hidden, it waits for the script to
+    /// find that this phone's clock says another time.
+    fn clock_line(&self) -> Markup {
+        let Clock {
+            doubted, corrected, ..
+        } = self.clock;
+        let quiet = doubted.is_none() || corrected;
+        html! {
+            section #clock hidden[quiet] {
+                @match doubted {
+                    Some(why) => p.wrong role="alert" { (why) " It says " (self.show.when(self.show.now)) "." },
+                    None => p.wrong role="alert" { "This phone's clock and the machine's differ by " span #clock-differs { "much" } "." },
+                }
+                form.act method="post" action="/clock" {
+                    input type="hidden" name="do" value="use";
+                    input type="hidden" name="phone_ms" value="";
+                    (controls::field("It is", &html! { input type="datetime-local" name="typed" step="1"; }))
+                    button type="submit" { "Use this time" }
+                }
+            }
+            @if corrected {
+                form.row method="post" action="/clock" {
+                    input type="hidden" name="do" value="machine";
+                    span.grow.small { "The clock was set by hand; this lasts until the machine's own agrees." }
+                    button.quiet type="submit" { "Use the machine's clock" }
                 }
             }
         }

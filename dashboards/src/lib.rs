@@ -15,6 +15,7 @@ pub mod compare;
 pub mod controls;
 pub mod doughs;
 pub mod frame;
+pub mod import;
 pub mod new_batch;
 pub mod now;
 pub mod places;

@@ -249,6 +249,7 @@ mod tests {
             store_writes: true,
             broker_ready: true,
             unseen: 0,
+            clock: crate::frame::Clock::default(),
         }
     }
 

@@ -221,7 +221,6 @@ fn heard(h: &Heard, show: &Show) -> Markup {
             p.small { (show.ago(h.at)) @if h.retained { ", kept by the broker from before" } ": " code.preview { (h.preview) } }
             @for g in &h.guesses {
                 form.assign method="post" action="/sensors/assign" {
-                    input type="hidden" name="topic" value=(h.topic);
                     @if let Some(pointer) = &g.pointer { input type="hidden" name="pointer" value=(pointer); }
                     @if let Some(name) = &g.senml_name { input type="hidden" name="senml_name" value=(name); }
                     p { strong { (number(g.value, 2)) } " looks like " b { (quantity_words(&g.quantity)) } @if let Some(p) = &g.pointer { " " code { (p) } } }
@@ -232,7 +231,8 @@ fn heard(h: &Heard, show: &Show) -> Markup {
                         }))
                         button type="submit" { "Use it" }
                     }
-                    details { summary { "It is something else" }
+                    details { summary { "It is something else, or one of many" }
+                        (controls::field("Topic: a + stands for any one part of it, and {1} in name and place for what the first + stands for", &html! { input type="text" name="topic" value=(h.topic) maxlength="256" required autocapitalize="off" autocomplete="off" spellcheck="false"; }))
                         div.row {
                             (controls::field("It measures", &html! { select name="quantity" { @for q in QUANTITIES { option value=(q) selected[q == g.quantity] { (quantity_words(q)) } } } }))
                             (controls::field("in", &html! { select name="unit" { @for (u, words) in UNITS { option value=(u) selected[u == g.unit] { (words) } } } }))
@@ -241,6 +241,17 @@ fn heard(h: &Heard, show: &Show) -> Markup {
                 }
             }
             @if h.guesses.is_empty() { p.small { "Nothing in it looks like a measurement. A mapping by hand goes into the configuration file." } }
+        }
+    }
+}
+
+/// Topics that nothing claims.
+fn waiting(s: &Sensors, show: &Show) -> Markup {
+    html! {
+        section #heard data-live {
+            h2 { "Heard, not in use" }
+            @if s.heard.is_empty() { p.small { "Nothing else is sending." } }
+            @for h in &s.heard { (heard(h, show)) }
         }
     }
 }
@@ -254,17 +265,15 @@ pub fn page(s: &Sensors, frame: &Frame) -> Markup {
         "Sensors",
         &html! {
             h1 { "Sensors" }
-            p { "Sensors send to " code { (s.broker) } ". They stand in " a href="/places" { "places" } "." }
+            p { "Sensors send to " code { (s.broker) } ". They stand in " a href="/places" { "places" } ". A logger that does not send: " a href="/import" { "bring its file" } "." }
             datalist #places { @for p in &s.places { option value=(p) {} } }
+            // What waits for a tap comes first; when nothing does, it does not push the sensors down.
+            @if !s.heard.is_empty() { (waiting(s, show)) }
             div #sensors data-live {
                 @if s.sensors.is_empty() { section.empty { h2 { "No sensor yet" } p { "Point one at the address above; what it sends shows up below within a second, and one tap takes it." } } }
                 div.cards { @for one in &s.sensors { (sensor(one, show)) } }
             }
-            section #heard data-live {
-                h2 { "Heard, not in use" }
-                @if s.heard.is_empty() { p.small { "Nothing else is sending." } }
-                @for h in &s.heard { (heard(h, show)) }
-            }
+            @if s.heard.is_empty() { (waiting(s, show)) }
             section #kept-out data-live {
                 h2 { "Kept out" }
                 p.small { "Readings that cannot be true are kept here and do not move a forecast. A hot oven is told all the same." }

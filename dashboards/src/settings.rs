@@ -6,6 +6,7 @@ use maud::{Markup, PreEscaped, html};
 use crate::cautions::{self, Caution};
 use crate::controls;
 use crate::frame::{Frame, Tab};
+use crate::show::Show;
 
 /// A way to be told.
 #[derive(Clone, Debug)]
@@ -84,6 +85,8 @@ pub struct Settings {
     pub locked: bool,
     /// A fresh link for another phone.
     pub invite: Option<String>,
+    /// The copy to InfluxDB, where one is configured.
+    pub copy: Option<Copy>,
     /// What this page may change last.
     pub changes: Vec<Change>,
     /// How the bakes are kept.
@@ -120,6 +123,27 @@ pub struct Nightly {
     pub same_disk: bool,
 }
 
+/// The copy to InfluxDB, and how it stands.
+#[derive(Clone, Debug)]
+pub struct Copy {
+    /// The server.
+    pub server: String,
+    /// Readings that wait.
+    pub waiting: u64,
+    /// The time of the one that has waited longest.
+    pub oldest: Option<Timestamp>,
+    /// Dropped from the copy because the queue was full.
+    pub dropped: u64,
+    /// Not taken by the server.
+    pub refused: u64,
+    /// When it last took some.
+    pub last_sent: Option<Timestamp>,
+    /// Since when every try has failed.
+    pub failing_since: Option<Timestamp>,
+    /// What went wrong last.
+    pub last_error: Option<String>,
+}
+
 /// A change to the book that can be undone.
 #[derive(Clone, Debug)]
 pub struct Change {
@@ -146,6 +170,21 @@ fn channel(c: &Channel, frame: &Frame) -> Markup {
                 input type="hidden" name="channel" value=(c.name);
                 button type="submit" { "Send a test" }
             }
+        }
+    }
+}
+
+fn copy(c: &Copy, show: &Show) -> Markup {
+    html! {
+        section #copy data-live { h2 { "Copy to InfluxDB" }
+            @match c.failing_since {
+                Some(since) => p.wrong { "Every try since " (show.when(since)) " has failed. No reading is lost: they are here, and go out when the server is back." },
+                None => p { @match c.last_sent { Some(at) => { "Last sent " (show.ago(at)) "." } None => "Nothing sent yet since the start." } },
+            }
+            p.small { (c.server) ": " @if c.waiting == 0 { "nothing waits" } @else { (c.waiting) " readings wait" @if let Some(at) = c.oldest { ", the oldest of " (show.when(at)) } } "." }
+            @if let Some(error) = &c.last_error { p.small { "Last trouble: " (error) } }
+            @if c.refused > 0 { p.hint { (c.refused) " readings the server would not take; they are here." } }
+            @if c.dropped > 0 { p.hint { (c.dropped) " readings were dropped from the copy because too many waited; they are here, and `doughwarden resend` sends them again." } }
         }
     }
 }
@@ -224,6 +263,7 @@ pub fn page(s: &Settings, frame: &Frame) -> Markup {
                             }
                         }
                     }
+                    @if let Some(c) = &s.copy { (copy(c, show)) }
                     section { h2 { "Undo" }
                         @if s.changes.is_empty() { p.small { "Nothing was changed yet." } }
                         ul.entries { @for c in &s.changes { li {

@@ -200,6 +200,12 @@ async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
     assert!(grown < 20 * 1024, "memory grew by {grown} KiB");
 }
 
+/// Moods that are no status.
+const SILENT: u16 = 0;
+const SLOW: u16 = 1;
+const PARTIAL: u16 = 2;
+const CUT: u16 = 3;
+
 /// Answers by a script, then takes everything; keeps what it took, in order.
 #[derive(Clone, Default)]
 struct Moody {
@@ -236,9 +242,30 @@ impl Moody {
         };
         if let Some(mood) = mood {
             self.seen.lock().unwrap().push(mood);
-            if mood == 0 {
+            let lines = body.lines().map(str::to_owned);
+            match mood {
                 // Accepts and stays silent.
-                std::future::pending::<()>().await;
+                SILENT => std::future::pending::<()>().await,
+                SLOW => {
+                    tokio::time::sleep(Duration::from_secs(3)).await;
+                    self.taken.lock().unwrap().extend(lines);
+                    return (StatusCode::NO_CONTENT, header, String::new());
+                }
+                // A line is bad, the others are written (InfluxDB 2's "partial write").
+                PARTIAL => {
+                    self.taken.lock().unwrap().extend(lines);
+                    return (
+                        StatusCode::UNPROCESSABLE_ENTITY,
+                        header,
+                        "partial write: field type conflict dropped=1".into(),
+                    );
+                }
+                // Takes it, and is gone before it has said so.
+                CUT => {
+                    self.taken.lock().unwrap().extend(lines);
+                    panic!("the connection is cut on purpose");
+                }
+                _ => {}
             }
             return (
                 StatusCode::from_u16(mood).unwrap(),
@@ -266,7 +293,10 @@ impl Moody {
 async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing() {
     tls();
     let dir = tempfile::tempdir().unwrap();
-    let (server, port) = Moody::start(&[503, 429, 0, 401, 404, 413, 500]).await;
+    let (server, port) = Moody::start(&[
+        503, 429, SILENT, 401, 404, 413, 500, SLOW, PARTIAL, CUT, 422, 507,
+    ])
+    .await;
     let config = config(dir.path(), port);
     let data = dir.path().join("data");
     let mut text = readings(0, 2);
@@ -287,10 +317,34 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
         "{}",
         String::from_utf8_lossy(&out.stderr)
     );
+    let status = wait_for(
+        "the status to say that the copy fails",
+        Duration::from_secs(60),
+        || async {
+            let copy = daemon.get("/api/v1/status").await.ok()?["copy"].take();
+            copy["failing_since"].is_string().then_some(copy)
+        },
+    )
+    .await
+    .unwrap();
+    assert_eq!(status["waiting"], 481);
+    assert!(status["oldest_age_s"].as_f64().unwrap() > 0.0);
+    assert!(status["last_error"].as_str().is_some_and(|e| !e.is_empty()));
+    let page = reqwest::get(format!("{}/settings", daemon.http))
+        .await
+        .unwrap()
+        .text()
+        .await
+        .unwrap();
+    assert!(page.contains("readings wait") && page.contains("Last trouble"));
     wait_for(
         "everything but the poisoned reading",
         Duration::from_secs(300),
-        || async { (server.taken.lock().unwrap().len() >= 480).then_some(()) },
+        || async {
+            let taken = server.taken.lock().unwrap();
+            let different: std::collections::BTreeSet<&String> = taken.iter().collect();
+            (different.len() >= 480).then_some(())
+        },
     )
     .await
     .unwrap();
@@ -299,8 +353,12 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
     })
     .await
     .unwrap();
-    let taken = server.taken.lock().unwrap().clone();
-    assert_eq!(server.seen.lock().unwrap().len(), 7, "every mood was met");
+    let mut taken = server.taken.lock().unwrap().clone();
+    assert_eq!(server.seen.lock().unwrap().len(), 12, "every mood was met");
+    // What was cut or partly refused came twice: the same points, so the server has each once. Of
+    // what came once more, the order of the first coming counts.
+    let mut met = std::collections::BTreeSet::new();
+    taken.retain(|line| met.insert(line.clone()));
     let mut times: BTreeMap<&str, Vec<i64>> = BTreeMap::new();
     for line in &taken {
         let sensor = line
@@ -323,6 +381,39 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
             "{sensor}: in order, none twice"
         );
     }
+    let status = daemon.get("/api/v1/status").await.unwrap();
+    assert_eq!(status["copy"]["refused"], 1);
+    assert!(status["copy"]["failing_since"].is_null() && status["copy"]["oldest"].is_null());
+    let metrics = reqwest::get(format!("{}/metrics", daemon.http))
+        .await
+        .unwrap()
+        .text()
+        .await
+        .unwrap();
+    for line in [
+        "doughwarden_copy_waiting 0",
+        "doughwarden_copy_refused 1",
+        "doughwarden_copy_failing_seconds 0",
+        "doughwarden_copy_oldest_age_seconds 0",
+    ] {
+        assert!(metrics.contains(line), "{line}");
+    }
+    // Once more, on request: the same points again.
+    let before = server.taken.lock().unwrap().len();
+    let resend = [
+        "resend",
+        "--config",
+        &config,
+        "--data",
+        data.to_str().unwrap(),
+    ];
+    let out = doughwarden(&[&resend[..], &["--from", "2026-01-10T06:02:00Z"]].concat());
+    assert!(String::from_utf8_lossy(&out.stderr).starts_with("240 readings"));
+    wait_for("them to come again", Duration::from_secs(60), || async {
+        (server.taken.lock().unwrap().len() >= before + 240).then_some(())
+    })
+    .await
+    .unwrap();
     // All readings, the poisoned one too, are in the embedded store.
     let out = doughwarden(&["export", "--data", data.to_str().unwrap()]);
     assert_eq!(String::from_utf8(out.stdout).unwrap().lines().count(), 481);

@@ -55,6 +55,10 @@ fn look(app: &App, seen: Option<i64>) -> Result<i64, StoreError> {
     // The number before the book: a change between the two is seen again, never missed.
     let revision = app.store.revision()?;
     if seen != Some(revision) {
+        if seen.is_some() {
+            // It may have brought readings of the past: what they teach is learned anew.
+            app.live.memory().forget();
+        }
         app.reload_book()?;
         if seen.is_some() {
             app.bus.tell(Event::Settings);

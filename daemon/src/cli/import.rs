@@ -104,6 +104,15 @@ impl Listener for Told {
     }
 }
 
+/// The same for what has no size in bytes.
+pub(super) fn progress_of_span() -> ProgressBar {
+    let bar = progress(Some(1));
+    match ProgressStyle::with_template("{bar:40} {percent} % {eta}") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}
+
 /// A bar on standard error when it is a terminal, else nothing.
 pub(super) fn progress(size: Option<u64>) -> ProgressBar {
     if !std::io::stderr().is_terminal() {

@@ -1,5 +1,6 @@
 //! The command line: one file a command; parsing, exit codes, one line for each error.
 
+mod backfill;
 mod backtest;
 mod calibrate;
 mod calibrations;
@@ -11,10 +12,12 @@ mod first_config;
 mod forecast;
 mod hold;
 mod import;
+mod import_csv;
 mod oven_light;
 mod plan;
 mod questions;
 mod reader_table;
+mod resend;
 mod run;
 mod store;
 mod water;
@@ -72,6 +75,12 @@ enum Command {
     Demo(demo::Demo),
     /// Reads log books (JSON Lines) into the store
     Import(import::Import),
+    /// Takes readings in from a CSV file of another logger
+    ImportCsv(import_csv::ImportCsv),
+    /// Reads back what an earlier installation copied to InfluxDB
+    Backfill(backfill::Backfill),
+    /// Queues readings for the copy to InfluxDB once more
+    Resend(resend::Resend),
     /// Writes the log book (JSON Lines) to standard output
     Export(export::Export),
     /// When the proof in progress will be ready, and how sure that is
@@ -112,6 +121,9 @@ pub fn main() -> ExitCode {
         Command::Run => run::run(&common),
         Command::Demo(demo) => demo.run(&common),
         Command::Import(import) => import.run(&common),
+        Command::ImportCsv(import) => import.run(&common),
+        Command::Backfill(backfill) => backfill.run(&common),
+        Command::Resend(resend) => resend.run(&common),
         Command::Export(export) => export.run(&common),
         Command::Forecast(forecast) => forecast.run(&common),
         Command::Calibrate(calibrate) => calibrate.run(&common),
@@ -137,12 +149,16 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// What is logged without `RUST_LOG`: the broker's library tells each client's coming and going at
+/// `info`, which is for the one who asks for it.
+const QUIET: &str = "info,mqtt5=warn";
+
 /// What a command gives back: an exit code, or an error for one line on standard error.
 type Done = anyhow::Result<ExitCode>;
 
 fn start_log(format: LogFormat) {
     use tracing_subscriber::{EnvFilter, fmt};
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(QUIET));
     let log = fmt().with_env_filter(filter).with_writer(std::io::stderr);
     match format {
         LogFormat::Text => log.init(),

@@ -61,6 +61,16 @@ impl Origin<'_> {
         if self.variables.contains_key(&variable) {
             return ConfigError(format!("{variable}: {what}"));
         }
+        // One that reaches into what is a list, or one value.
+        let inside = format!("{variable}__");
+        let reaching = self.variables.keys().filter(|k| k.starts_with(&inside));
+        if let Some(name) = reaching.min()
+            && what.contains("invalid type")
+        {
+            return ConfigError(format!(
+                "{name}: variables set single keys, and `{path}` is a list or a single value: write it in the file ({what})"
+            ));
+        }
         match line_of(self.text, path) {
             Some(line) => ConfigError(format!(
                 "{} line {line}: `{path}`: {what}",
@@ -376,6 +386,19 @@ mod tests {
         );
         let error = try_read("", &[("DOUGHWARDEN__DISPLAY__ZONE", "Nowhere/None")]).unwrap_err();
         assert!(error.starts_with("DOUGHWARDEN__DISPLAY__ZONE:"), "{error}");
+    }
+
+    #[test]
+    fn a_variable_that_reaches_into_a_list_or_a_value_is_named() {
+        for name in [
+            "DOUGHWARDEN__SENSOR__0__NAME",
+            "DOUGHWARDEN__SENSOR",
+            "DOUGHWARDEN__HTTP__LISTEN__PORT",
+            "DOUGHWARDEN__HTTP",
+        ] {
+            let error = try_read("[http]\nlisten = \"127.0.0.1:0\"\n", &[(name, "x")]).unwrap_err();
+            assert!(error.starts_with(&format!("{name}:")), "{error}");
+        }
     }
 
     #[test]

@@ -18,7 +18,8 @@ use crate::app::App;
 use crate::backoff::Backoff;
 use crate::config::Config;
 use crate::config::influx::Influx;
-use crate::store::CopyItem;
+use crate::store::{CopyItem, CopyQueue};
+use crate::time::UtcMs;
 
 /// Readings in one request: about 200 kB of lines, well under the usual limits and small in memory.
 const BATCH: usize = 2_000;
@@ -29,9 +30,33 @@ const ITEMS_A_MIB: u64 = 1024 * 1024 / 22;
 /// How long to sleep when nothing waits.
 const IDLE: Duration = Duration::from_secs(1);
 
+/// How the copy stands, as the page, the API and the counters say it.
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize)]
+pub struct Standing {
+    /// Readings that wait to be sent.
+    pub waiting: u64,
+    /// The time of the one that has waited longest.
+    pub oldest: Option<UtcMs>,
+    /// Readings dropped from the copy because the queue was full (the store has them).
+    pub dropped: u64,
+    /// Readings the server would not take, by its own word.
+    pub refused: u64,
+    /// Readings sent since the start.
+    pub sent: u64,
+    /// When the server last took some.
+    pub last_sent: Option<UtcMs>,
+    /// Since when every try has failed.
+    pub failing_since: Option<UtcMs>,
+    /// What went wrong last, also if it has gone well since.
+    pub last_error: Option<String>,
+}
+
 /// How the copy goes, for the page and the rules.
 #[derive(Debug, Default)]
 pub struct CopyStatus {
+    queue: std::sync::Mutex<CopyQueue>,
+    sent: AtomicU64,
+    last_sent_ms: AtomicI64,
     /// How many sends in a row have failed.
     failures: AtomicU64,
     /// Since when (0: it goes well).
@@ -42,39 +67,56 @@ pub struct CopyStatus {
 }
 
 impl CopyStatus {
-    /// Since when sending fails, and what the server last said.
+    /// How it stands, as of the sender's last look.
     #[must_use]
-    pub fn failing(&self) -> Option<(crate::time::UtcMs, String)> {
-        let since = self.failing_since_ms.load(Ordering::Relaxed);
-        let error = self
-            .last_error
-            .lock()
-            .unwrap_or_else(std::sync::PoisonError::into_inner)
-            .clone();
-        (since != 0).then(|| (crate::time::UtcMs(since), error.unwrap_or_default()))
+    pub fn standing(&self) -> Standing {
+        let moment = |at: &AtomicI64| {
+            Some(at.load(Ordering::Relaxed))
+                .filter(|ms| *ms != 0)
+                .map(UtcMs)
+        };
+        let queue = *locked(&self.queue);
+        Standing {
+            waiting: queue.waiting,
+            oldest: queue.oldest,
+            dropped: queue.dropped,
+            refused: self.refused.load(Ordering::Relaxed),
+            sent: self.sent.load(Ordering::Relaxed),
+            last_sent: moment(&self.last_sent_ms),
+            failing_since: moment(&self.failing_since_ms),
+            last_error: locked(&self.last_error).clone(),
+        }
     }
 
-    /// How many readings the server would not take.
-    #[must_use]
-    pub fn refused(&self) -> u64 {
-        self.refused.load(Ordering::Relaxed)
+    fn looked(&self, queue: CopyQueue) {
+        *locked(&self.queue) = queue;
     }
 
-    fn went_well(&self) {
+    fn went_well(&self, now: UtcMs, sent: usize) {
         self.failures.store(0, Ordering::Relaxed);
         self.failing_since_ms.store(0, Ordering::Relaxed);
+        self.sent.fetch_add(sent as u64, Ordering::Relaxed);
+        self.last_sent_ms.store(now.0.max(1), Ordering::Relaxed);
     }
 
-    fn failed(&self, now: crate::time::UtcMs, error: String) -> u32 {
+    fn refused(&self, why: String) {
+        self.refused.fetch_add(1, Ordering::Relaxed);
+        *locked(&self.last_error) = Some(why);
+    }
+
+    fn failed(&self, now: UtcMs, error: String) -> u32 {
         if self.failures.fetch_add(1, Ordering::Relaxed) == 0 {
             self.failing_since_ms.store(now.0.max(1), Ordering::Relaxed);
         }
-        *self
-            .last_error
-            .lock()
-            .unwrap_or_else(std::sync::PoisonError::into_inner) = Some(error);
+        *locked(&self.last_error) = Some(error);
         u32::try_from(self.failures.load(Ordering::Relaxed)).unwrap_or(u32::MAX)
     }
+}
+
+fn locked<T>(mutex: &std::sync::Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex
+        .lock()
+        .unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
 /// Starts the sender, if a server is configured.
@@ -125,13 +167,14 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
         app.metrics
             .copy_waiting
             .set(i64::try_from(queue.waiting).unwrap_or(i64::MAX));
+        app.copy.looked(queue);
         let Some(last) = items.last().map(|item| item.seq) else {
             tokio::time::sleep(IDLE).await;
             continue;
         };
         match send(&client, influx, &items).await {
             Ok(()) => {
-                app.copy.went_well();
+                app.copy.went_well(app.clock.now(), items.len());
                 batch = (batch * 2).min(BATCH);
                 done(app, last).await;
             }
@@ -142,12 +185,12 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
                 batch = (items.len() / 2).max(1);
             }
             Err(Refusal::BadPoints(why)) => {
-                app.copy.refused.fetch_add(1, Ordering::Relaxed);
+                app.copy.refused(why.clone());
                 tracing::error!(%why, "one reading of the copy was refused and set aside; the store has it");
                 done(app, last).await;
             }
             Err(Refusal::TooLarge) => {
-                app.copy.refused.fetch_add(1, Ordering::Relaxed);
+                app.copy.refused("too large for the server".into());
                 tracing::error!(
                     "one reading of the copy is too large for the server; the store has it"
                 );

@@ -371,6 +371,14 @@ pub fn past_stages(
 pub struct Memory(Mutex<BTreeMap<u64, (u64, Arc<Learned>)>>);
 
 impl Memory {
+    /// Forgets every fit: readings of the past came in or changed, so the next is made anew.
+    pub fn forget(&self) {
+        self.0
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner)
+            .clear();
+    }
+
     /// The fit at a moment, from memory where the same stages gave it before. `epoch` changes when
     /// readings of the past were changed (import, marks).
     ///

@@ -169,6 +169,22 @@ fn senml(records: &[Value], found: &mut Vec<Guess>) {
     }
 }
 
+/// A quantity by the name of a column, where no value is known yet.
+#[must_use]
+pub fn by_header(name: &str) -> Option<(Quantity, Unit)> {
+    // A value that any of them can have.
+    let (quantity, unit) = by_name(name, 1.0)?;
+    let fahrenheit = ["°f", "(f)", "[f]"]
+        .iter()
+        .any(|f| name.to_lowercase().contains(f));
+    let unit = if unit == Unit::Cel && fahrenheit {
+        Unit::DegF
+    } else {
+        unit
+    };
+    Some((quantity, unit))
+}
+
 /// A quantity by a field's or a topic's name.
 fn by_name(name: &str, value: f64) -> Option<(Quantity, Unit)> {
     let name = name.to_lowercase();

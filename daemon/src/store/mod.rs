@@ -574,6 +574,12 @@ pub trait Store: Send + Sync {
     /// # Errors
     /// If the store cannot be read.
     fn copy_queue(&self) -> Result<CopyQueue>;
+    /// Queues the readings of a span for the copy once more; gives how many. Nothing is queued while
+    /// no copy is configured.
+    ///
+    /// # Errors
+    /// If the store cannot be written; nothing is queued then.
+    fn copy_again(&self, from: UtcMs, to: UtcMs) -> Result<u64>;
     /// From now on readings are queued for the copy, at most so many at a time; `None`: no copy is
     /// configured, nothing is queued.
     ///

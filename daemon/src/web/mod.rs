@@ -35,6 +35,9 @@ use problem::Problem;
 
 /// The largest body taken, bytes: a log book of some ten thousand lines; more goes by `import`.
 pub const BODY_LIMIT: usize = 1 << 20;
+/// The largest file of readings taken, bytes: three months of a sensor that writes every ten seconds;
+/// more goes by `import-csv`.
+pub const FILE_LIMIT: usize = 64 << 20;
 /// How long a request may take (the event stream and the long sums excepted).
 const REQUEST_TIMEOUT: Duration = Duration::from_secs(30);
 /// How long a calibration or a comparison with the past may take.
@@ -89,9 +92,11 @@ pub fn router(app: Arc<App>) -> Router {
     let (quick, description) = api::quick().split_for_parts();
     let (sums, sums_description) = api::sums().split_for_parts();
     let (stream, stream_description) = api::stream().split_for_parts();
+    let (files, files_description) = api::files().split_for_parts();
     let mut all = api::describe(description);
     all.merge(sums_description);
     all.merge(stream_description);
+    all.merge(files_description);
 
     let feed = Arc::new(feed::Feed::new(app.clock.now()));
     tokio::spawn(feed::pump(Arc::clone(&feed), Arc::clone(&app)));
@@ -116,14 +121,21 @@ pub fn router(app: Arc<App>) -> Router {
             pages::problems_as_pages,
         ));
 
+    // They count for themselves what they take, as it goes to the disk.
+    let files = files
+        .merge(pages::files())
+        .layer(timeout(SUM_TIMEOUT))
+        .layer(middleware::from_fn(problem::as_json));
+
     Router::new()
         .merge(api)
         .merge(pages)
         .merge(statics::router())
         .fallback(not_found)
+        .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
+        .merge(files)
         .layer(middleware::from_fn_with_state(Arc::clone(&web), guard::who))
         .layer(CsrfLayer::new())
-        .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
         .layer(middleware::from_fn(problem::plain_as_json))
         .layer(middleware::from_fn_with_state(
             Arc::clone(&web),

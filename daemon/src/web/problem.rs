@@ -166,7 +166,7 @@ impl From<crate::plans::PlanError> for Problem {
 }
 
 /// A reason as a sentence of its own.
-fn sentence(reason: &str) -> String {
+pub(super) fn sentence(reason: &str) -> String {
     let mut letters = reason.chars();
     let first = letters.next().map(|c| c.to_uppercase().to_string());
     let end = if reason.ends_with(['.', '?', '!']) {

@@ -21,6 +21,23 @@ pub(super) fn queue(tx: &Connection, series: i64, time: UtcMs) -> rusqlite::Resu
     Ok(())
 }
 
+/// Queues what is stored of a span once more, in order of time.
+pub(super) fn again(tx: &Connection, from: UtcMs, to: UtcMs) -> Result<u64> {
+    let queued = tx
+        .prepare_cached(
+            "INSERT INTO copy (series, time)
+             SELECT series.id, reading.time FROM series
+             JOIN reading ON reading.series = series.id
+                 AND reading.time >= ?1 AND reading.time < ?2
+             WHERE EXISTS (SELECT 1 FROM copy_bound)
+             ORDER BY reading.time, series.id",
+        )
+        .and_then(|mut insert| insert.execute(params![from.0, to.0]))
+        .map_err(failed(QUEUEING))?;
+    keep_bound(tx)?;
+    Ok(queued as u64)
+}
+
 /// Drops the oldest items past the bound, and counts them.
 pub(super) fn keep_bound(tx: &Connection) -> Result<()> {
     let dropped = tx

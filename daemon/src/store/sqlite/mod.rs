@@ -243,6 +243,13 @@ impl Store for SqliteStore {
         })
     }
 
+    fn copy_again(&self, from: UtcMs, to: UtcMs) -> Result<u64> {
+        self.pool
+            .write("queue readings for the copy again", |tx, _| {
+                copy_queue::again(tx, from, to)
+            })
+    }
+
     fn copy_take(&self, most: usize) -> Result<Vec<CopyItem>> {
         self.pool.read(|conn| copy_queue::take(conn, most))
     }

@@ -49,9 +49,31 @@ pub(super) fn connect(file: &Path) -> Result<Connection> {
 pub(super) struct Names {
     names: HashMap<String, i64>,
     series: HashMap<(String, &'static str), i64>,
+    /// For each series a stretch (from, up to) whose every millisecond is taken.
+    taken: HashMap<i64, (i64, i64)>,
 }
 
 impl Names {
+    /// The first millisecond from `at` on that is not known to be taken: in a burst of readings
+    /// without a time the search for a free one does not begin anew with each.
+    pub(super) fn not_taken(&self, series: i64, at: i64) -> i64 {
+        match self.taken.get(&series) {
+            Some(&(from, to)) if (from..to).contains(&at) => to,
+            _ => at,
+        }
+    }
+
+    /// A millisecond was taken just now, or found to be.
+    pub(super) fn take(&mut self, series: i64, at: i64) {
+        let after = at.saturating_add(1);
+        match self.taken.get_mut(&series) {
+            Some((_, to)) if *to == at => *to = after,
+            _ => {
+                self.taken.insert(series, (at, after));
+            }
+        }
+    }
+
     /// The number of a name, made if need be.
     pub(super) fn id(&mut self, tx: &Connection, text: &str) -> rusqlite::Result<i64> {
         if let Some(id) = self.names.get(text) {

@@ -66,11 +66,14 @@ fn append_one(
         let series = names.series(tx, &reading.sensor, reading.quantity.as_str())?;
         let mut at = reading.time;
         let is_new = loop {
-            if insert(tx, names, series, at, reading)? {
-                break true;
-            }
             if arrival.own_time {
-                break false;
+                break insert(tx, names, series, at, reading)?;
+            }
+            at = UtcMs(names.not_taken(series, at.0));
+            let is_new = insert(tx, names, series, at, reading)?;
+            names.take(series, at.0);
+            if is_new {
+                break true;
             }
             at = at.plus_ms(1);
         };

@@ -4,6 +4,7 @@
 pub mod alerts;
 pub mod batches;
 pub mod channels;
+pub mod csv;
 pub mod events;
 pub mod history;
 pub mod learning;
@@ -63,8 +64,12 @@ pub(super) fn quick() -> OpenApiRouter<Shared> {
         .routes(routes!(plans::hold))
         .routes(routes!(plans::reader_table))
         .routes(routes!(store::store))
+        .routes(routes!(csv::mappings))
+        .routes(routes!(csv::keep))
         .routes(routes!(probes::healthz))
         .routes(routes!(probes::readyz))
+        .routes(routes!(probes::status))
+        .routes(routes!(probes::correct_clock))
         .routes(routes!(probes::metrics))
         .routes(routes!(description))
 }
@@ -82,6 +87,11 @@ pub(super) fn sums() -> OpenApiRouter<Shared> {
 /// The call that does not end.
 pub(super) fn stream() -> OpenApiRouter<Shared> {
     OpenApiRouter::new().routes(routes!(events::events))
+}
+
+/// Calls that take a file.
+pub(super) fn files() -> OpenApiRouter<Shared> {
+    OpenApiRouter::new().routes(routes!(csv::take))
 }
 
 /// The description's head.

@@ -6,6 +6,7 @@ pub mod batch;
 pub mod charts;
 pub mod display;
 pub mod doughs;
+pub mod import;
 pub mod now;
 pub mod places;
 pub mod plans;
@@ -21,12 +22,14 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use doughwarden_dashboards::controls::Done;
-use doughwarden_dashboards::frame::Frame;
+use doughwarden_dashboards::frame::{Clock, Frame};
 use doughwarden_dashboards::show::encode;
 
 use super::Shared;
 use super::problem::{Problem, from_plain};
 use crate::app::App;
+use crate::clock_check::Doubt;
+use crate::time::UtcMs;
 
 /// Pages and forms that answer at once.
 pub(super) fn quick() -> Router<Shared> {
@@ -53,6 +56,8 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/sensors/assign", post(sensors::assign))
         .route("/sensors/unassign", post(sensors::unassign))
         .route("/sensors/correct", post(sensors::correct))
+        .route("/import", get(import::list).post(import::paste))
+        .route("/import/{id}", get(import::one).post(import::act))
         .route("/bakes/go-back", post(bakes::go_back))
         .route("/settings", get(settings::page).post(settings::save))
         .route("/settings/test", post(settings::test))
@@ -60,6 +65,7 @@ pub(super) fn quick() -> Router<Shared> {
         .route("/settings/invite", post(settings::invite))
         .route("/settings/sign-out", post(settings::sign_out))
         .route("/sign-in", get(sign_in::page).post(sign_in::enter))
+        .route("/clock", post(clock))
         .route("/undo", post(undo))
 }
 
@@ -69,6 +75,11 @@ pub(super) fn sums() -> Router<Shared> {
         .route("/bakes", get(bakes::page))
         .route("/compare", get(plans::compare_page))
         .route("/bakes/learn", post(bakes::learn))
+}
+
+/// What takes a file.
+pub(super) fn files() -> Router<Shared> {
+    Router::new().route("/import/file", post(import::file))
 }
 
 /// A form's fields, in order; a name may come more than once.
@@ -148,6 +159,14 @@ pub fn frame(app: &App, done: Option<Done>) -> Result<Frame, Problem> {
         store_writes: app.health.store_writes.load(Relaxed),
         broker_ready: app.health.broker_ready.load(Relaxed),
         unseen,
+        clock: Clock {
+            doubted: app.clock_check.doubt().map(|doubt| match doubt {
+                Doubt::NotSynchronised => "This machine has not heard a time server since it was switched on, so its clock may be wrong.",
+                Doubt::BehindWhatIsStored => "This machine's clock stands before what it has already stored, so it is wrong.",
+            }),
+            corrected: app.clock.corrected_by_ms().is_some(),
+            own_time: !app.clock.can_be_corrected(),
+        },
     })
 }
 
@@ -211,6 +230,49 @@ fn own_path(path: &str) -> &str {
         && !path.contains('\\')
         && path.bytes().all(|b| b.is_ascii_graphic());
     if own { path } else { "/" }
+}
+
+/// "Use this time": the phone's, which its script sends, or one that was typed; or "use the
+/// machine's clock again".
+async fn clock(State(web): State<Shared>, form: Sent) -> Result<Redirect, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let app = &web.app;
+        match fields.need("do", "Which button")? {
+            "use" => {
+                let phone = fields
+                    .text("phone_ms")
+                    .map(|ms| {
+                        ms.parse::<i64>()
+                            .map_err(|_| Problem::bad("The phone's time is no number."))
+                    })
+                    .transpose()?;
+                let now = match phone {
+                    Some(ms) => UtcMs(ms),
+                    None => {
+                        let typed = fields.need("typed", "The time")?;
+                        let zone = display::show(app)?.zone;
+                        let clock: jiff::civil::DateTime = typed.parse().map_err(|_| {
+                            Problem::unprocessable(format!("`{typed}` is not a date and time."))
+                        })?;
+                        let at = clock
+                            .to_zoned_datetime(zone)
+                            .map_err(|_| Problem::internal())?;
+                        UtcMs(at.timestamp().as_millisecond())
+                    }
+                };
+                crate::clock_check::correct(app, now)?;
+            }
+            "machine" => crate::clock_check::take_back(app)?,
+            other => return Err(no_such_button(other)),
+        }
+        Ok(back_to(
+            own_path(fields.text("back").unwrap_or("/")),
+            "saved",
+            None,
+        ))
+    })
+    .await
 }
 
 async fn undo(State(web): State<Shared>, form: Sent) -> Result<Redirect, Problem> {

@@ -4,7 +4,7 @@ use axum::extract::{Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use doughwarden_dashboards::settings::{
-    Change, Channel, Kept, Nightly, Phone, Sent as Message, Session, Settings,
+    Change, Channel, Copy, Kept, Nightly, Phone, Sent as Message, Session, Settings,
 };
 use maud::Markup;
 use serde_json::{Value, json};
@@ -194,6 +194,19 @@ fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
             .collect(),
         locked: configured.http.access_key.is_some(),
         invite: None,
+        copy: configured.influx.as_ref().map(|influx| {
+            let standing = app.copy.standing();
+            Copy {
+                server: influx.url.clone(),
+                waiting: standing.waiting,
+                oldest: standing.oldest.map(UtcMs::timestamp),
+                dropped: standing.dropped,
+                refused: standing.refused,
+                last_sent: standing.last_sent.map(UtcMs::timestamp),
+                failing_since: standing.failing_since.map(UtcMs::timestamp),
+                last_error: standing.last_error,
+            }
+        }),
         changes: changes(app.store.changes(CHANGES)?),
         kept: kept(app),
     })

@@ -169,7 +169,7 @@ pub(super) async fn form(router: &Router, path: &str, body: &str) -> Answer {
     ask(router, "POST", path, &headers, body.to_owned()).await
 }
 
-pub(super) const PAGES: [&str; 11] = [
+pub(super) const PAGES: [&str; 12] = [
     "/",
     "/new",
     "/batches/2026-knots",
@@ -178,6 +178,7 @@ pub(super) const PAGES: [&str; 11] = [
     "/doughs/edit?name=cardamom%20knots",
     "/places",
     "/sensors",
+    "/import",
     "/bakes",
     "/settings",
     "/new?again=2026-knots",
@@ -204,6 +205,8 @@ pub(super) fn led(answer: &Answer) -> String {
 }
 
 mod calls;
+mod clock;
 mod doors;
+mod files;
 mod planned;
 mod taps;

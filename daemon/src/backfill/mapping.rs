@@ -1,0 +1,264 @@
+//! Which column of a CSV file is what: said once, kept under a name in the store's settings, and
+//! used again for the next file with that header.
+
+use serde::{Deserialize, Serialize};
+
+use super::moment;
+use super::number::cut;
+use crate::app::App;
+use crate::batches::record::{Quantity, Unit};
+use crate::ingest::{heard, payload};
+use crate::store::{Store, StoreError};
+
+/// The setting's name.
+pub const SETTING: &str = "csv_mappings";
+/// Mappings kept: nobody has more kinds of loggers.
+const MAPPINGS: usize = 50;
+/// Value columns in one file.
+pub const COLUMNS: usize = 20;
+/// Longest name, characters.
+const NAME: usize = 64;
+
+/// Which column is what.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Mapping {
+    /// The name it is kept under.
+    pub name: String,
+    /// The column with the time.
+    pub time: String,
+    /// The zone of times that say none: a name or an offset; absent: the zone that pages show.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone: Option<String>,
+    /// 1/10/2026 is the tenth of January, not the first of October.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub month_first: bool,
+    /// The columns with values.
+    pub values: Vec<Column>,
+}
+
+/// One column with values.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Column {
+    /// The column's name in the header.
+    pub column: String,
+    /// The sensor whose readings these are.
+    pub sensor: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// In which unit.
+    pub unit: Unit,
+    /// Where the sensor stood; absent: the place of its name, if there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub place: Option<String>,
+}
+
+impl Mapping {
+    /// Whether it can work.
+    ///
+    /// # Errors
+    /// One sentence for the baker.
+    pub fn check(&self) -> Result<(), String> {
+        named("The mapping", &self.name)?;
+        if self.time.trim().is_empty() {
+            return Err("Say which column holds the time.".into());
+        }
+        if let Some(zone) = &self.zone {
+            moment::zone(zone)?;
+        }
+        if self.values.is_empty() {
+            return Err("Say what at least one column measures.".into());
+        }
+        if self.values.len() > COLUMNS {
+            return Err(format!(
+                "At most {COLUMNS} columns can be taken from one file."
+            ));
+        }
+        for (i, value) in self.values.iter().enumerate() {
+            named(
+                &format!("The sensor of `{}`", cut(&value.column)),
+                &value.sensor,
+            )?;
+            if let Some(place) = &value.place {
+                named("The place", place)?;
+            }
+            if !payload::fits(value.unit, value.quantity) {
+                return Err(format!(
+                    "`{}` is not measured in {}.",
+                    value.quantity.as_str(),
+                    value.unit.as_str()
+                ));
+            }
+            let same = |o: &Column| o.sensor == value.sensor && o.quantity == value.quantity;
+            if self.values[..i].iter().any(same) {
+                return Err(format!(
+                    "Two columns would both be {} of `{}`: give one of them another sensor.",
+                    value.quantity.as_str(),
+                    value.sensor
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether every column it names is in a header.
+    #[must_use]
+    pub fn fits(&self, header: &[String]) -> bool {
+        let there = |name: &String| header.contains(name);
+        there(&self.time) && self.values.iter().all(|v| there(&v.column))
+    }
+
+    /// What a header seems to hold.
+    #[must_use]
+    pub fn guess(header: &[String], sensor: &str) -> Self {
+        let is_time = |name: &&String| {
+            let name = name.to_lowercase();
+            ["time", "date", "tid", "zeit", "datum", "when"]
+                .iter()
+                .any(|w| name.contains(w))
+        };
+        let time = header.iter().find(is_time).or(header.first());
+        let mut values: Vec<Column> = Vec::new();
+        for column in header.iter().filter(|c| Some(*c) != time) {
+            if let Some((quantity, unit)) = heard::by_header(column)
+                && !values.iter().any(|v| v.quantity == quantity)
+            {
+                values.push(Column {
+                    column: column.clone(),
+                    sensor: sensor.to_owned(),
+                    quantity,
+                    unit,
+                    place: None,
+                });
+            }
+        }
+        Self {
+            name: sensor.to_owned(),
+            time: time.cloned().unwrap_or_default(),
+            values,
+            ..Self::default()
+        }
+    }
+}
+
+fn named(what: &str, name: &str) -> Result<(), String> {
+    let bad =
+        name.trim().is_empty() || name.chars().count() > NAME || name.chars().any(char::is_control);
+    if bad {
+        return Err(format!("{what} needs a name of 1 to {NAME} characters."));
+    }
+    Ok(())
+}
+
+/// The mappings kept, by name.
+///
+/// # Errors
+/// If the store cannot be read.
+pub fn all(store: &dyn Store) -> Result<Vec<Mapping>, StoreError> {
+    match store.setting(SETTING)? {
+        None => Ok(Vec::new()),
+        Some(document) => serde_json::from_value(document)
+            .map_err(|e| StoreError::Corrupt(format!("the CSV mappings: {e}"))),
+    }
+}
+
+/// Why a mapping was not kept.
+#[derive(Debug, thiserror::Error)]
+pub enum MappingError {
+    /// It cannot work.
+    #[error("{0}")]
+    Bad(String),
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+}
+
+/// Keeps a mapping under its name, in the place of the one before.
+///
+/// # Errors
+/// If it cannot work, or there are too many.
+pub fn keep(store: &dyn Store, mapping: &Mapping) -> Result<(), MappingError> {
+    mapping.check().map_err(MappingError::Bad)?;
+    let mut list = all(store)?;
+    list.retain(|m| m.name != mapping.name);
+    if list.len() >= MAPPINGS {
+        return Err(MappingError::Bad(format!(
+            "There are {MAPPINGS} mappings already: keep it under the name of one of them."
+        )));
+    }
+    list.push(mapping.clone());
+    list.sort_by(|a, b| a.name.cmp(&b.name));
+    let document = serde_json::to_value(&list)
+        .map_err(|e| MappingError::Bad(format!("The mapping cannot be written: {e}.")))?;
+    store.set_setting(SETTING, Some(&document))?;
+    Ok(())
+}
+
+/// The zone for times that say none, where a mapping leaves it out: that of the configuration, else
+/// the page's, else the machine's.
+#[must_use]
+pub fn usual_zone(app: &App) -> String {
+    let set = app.store.setting("display").ok().flatten();
+    let from_page = set
+        .as_ref()
+        .and_then(|v| v.get("zone"))
+        .and_then(|v| v.as_str());
+    app.config
+        .display
+        .zone
+        .as_deref()
+        .or(from_page)
+        .map(str::to_owned)
+        .or_else(|| {
+            let here = jiff::tz::TimeZone::system();
+            here.iana_name().map(str::to_owned)
+        })
+        .unwrap_or_else(|| "UTC".into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn header(names: &[&str]) -> Vec<String> {
+        names.iter().map(|n| (*n).to_owned()).collect()
+    }
+
+    #[test]
+    fn a_header_is_guessed_and_what_cannot_work_is_said() {
+        let guess = Mapping::guess(
+            &header(&[
+                "No.",
+                "Timestamp",
+                "Temp (°F)",
+                "Relative Humidity(%)",
+                "Note",
+            ]),
+            "shelf",
+        );
+        assert_eq!(guess.time, "Timestamp");
+        let found: Vec<_> = guess
+            .values
+            .iter()
+            .map(|v| (v.column.as_str(), v.quantity, v.unit))
+            .collect();
+        assert_eq!(
+            found,
+            [
+                ("Temp (°F)", Quantity::AirTemperature, Unit::DegF),
+                ("Relative Humidity(%)", Quantity::Humidity, Unit::PercentRh),
+            ]
+        );
+        assert_eq!(guess.check(), Ok(()));
+        let change = |edit: fn(&mut Mapping)| {
+            let mut m = guess.clone();
+            edit(&mut m);
+            m.check().is_err()
+        };
+        assert!(change(|m| m.values.clear()));
+        assert!(change(|m| m.time.clear()));
+        assert!(change(|m| m.name = " ".into()));
+        assert!(change(|m| m.zone = Some("Here/There".into())));
+        assert!(change(|m| m.values[0].unit = Unit::PercentRh));
+        assert!(change(|m| m.values.push(m.values[0].clone())));
+    }
+}

@@ -1,0 +1,430 @@
+//! Readings from another logger's CSV file: the form, the preview, and how far it is.
+
+use std::io::Write as _;
+use std::sync::Arc;
+
+use axum::Json;
+use axum::body::Body;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Redirect, Response};
+use doughwarden_dashboards::import as view;
+use maud::Markup;
+use serde_json::{Value, json};
+
+use super::{Fields, Sent, frame, no_such_button};
+use crate::app::App;
+use crate::backfill::csv::{self, Around, Beginning, CsvError, Preview};
+use crate::backfill::mapping::{self, Column, Mapping, MappingError};
+use crate::backfill::uploads::{State as Stage, Upload, nameless};
+use crate::backfill::{Report, tell};
+use crate::batches::record::{Quantity, Unit};
+use crate::events::Event;
+use crate::web::api::csv::put_aside;
+use crate::web::problem::Problem;
+use crate::web::{Shared, Web};
+
+/// The page with the files.
+///
+/// # Errors
+/// If the store cannot be read.
+pub async fn list(State(web): State<Shared>) -> Result<Markup, Problem> {
+    web.off(|web| list_page(web, None, "")).await
+}
+
+fn list_page(web: &Web, wrong: Option<&str>, typed: &str) -> Result<Markup, Problem> {
+    let app = &web.app;
+    let files: Vec<view::File> = app.uploads.all().iter().map(|u| file_view(u)).collect();
+    let kept: Vec<String> = mapping::all(&*app.store)?
+        .into_iter()
+        .map(|m| m.name)
+        .collect();
+    Ok(view::list(&files, &kept, &frame(app, None)?, wrong, typed))
+}
+
+fn file_view(upload: &Upload) -> view::File {
+    view::File {
+        id: upload.id.clone(),
+        name: upload.name.clone(),
+        at: upload.at.timestamp(),
+        state: match upload.state() {
+            Stage::Waiting => view::State::Waiting,
+            Stage::Running(p) => view::State::Running(p.done * 100 / p.of.max(1)),
+            Stage::Done(report) => view::State::Done(counts(&report, 0)),
+            Stage::Failed(why) => view::State::Failed(why),
+        },
+    }
+}
+
+fn counts(r: &Report, readings: u64) -> view::Counts {
+    view::Counts {
+        lines: r.lines,
+        readings,
+        stored: r.stored,
+        again: r.again,
+        kept_out: r.kept_out,
+        empty: r.empty,
+        bad: r.bad,
+        bad_lines: r
+            .bad_lines
+            .iter()
+            .map(|b| (b.line, b.reason.clone()))
+            .collect(),
+        span: r
+            .from
+            .zip(r.to)
+            .map(|(a, b)| (a.timestamp(), b.timestamp())),
+        notes: r.notes.clone(),
+        refused: r.refused,
+    }
+}
+
+fn path_of(upload: &Upload) -> String {
+    format!("/import/{}", upload.id)
+}
+
+fn take_on(app: &App, name: &str, file: std::fs::File) -> Result<Arc<Upload>, Problem> {
+    app.uploads
+        .put(name, app.clock.now(), file)
+        .ok_or_else(|| Problem::conflict("Several files are being stored: wait for one of them."))
+}
+
+/// Lines that were pasted.
+///
+/// # Errors
+/// If the store cannot be read or the disk is full.
+pub async fn paste(State(web): State<Shared>, form: Sent) -> Result<Response, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let typed = fields.text("text").unwrap_or_default();
+        let mut file = std::io::Cursor::new(typed.as_bytes().to_vec());
+        let wrong = match csv::beginning(&mut file) {
+            Ok(_) if !typed.is_empty() => None,
+            Ok(_) | Err(CsvError::Header(_)) if typed.is_empty() => {
+                Some("Choose a file, or paste its lines.".to_owned())
+            }
+            Ok(_) => None,
+            Err(error) => Some(crate::web::problem::sentence(&error.to_string())),
+        };
+        if let Some(wrong) = wrong {
+            let page = list_page(web, Some(&wrong), typed)?;
+            return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
+        }
+        let mut file = nameless(&web.app.data_dir).map_err(|e| {
+            Problem::unprocessable(format!("The lines could not be put aside: {e}."))
+        })?;
+        file.write_all(typed.as_bytes()).map_err(|e| {
+            Problem::unprocessable(format!("The lines could not be put aside: {e}."))
+        })?;
+        let upload = take_on(&web.app, "pasted lines", file)?;
+        Ok(Redirect::to(&path_of(&upload)).into_response())
+    })
+    .await
+}
+
+/// A file's name.
+#[derive(Debug, serde::Deserialize)]
+pub struct Named {
+    #[serde(default)]
+    name: String,
+}
+
+/// A file as it is: answers where its page is.
+///
+/// # Errors
+/// If it is too large, has no header, or the disk is full.
+pub async fn file(
+    State(web): State<Shared>,
+    Query(named): Query<Named>,
+    body: Body,
+) -> Result<Json<Value>, Problem> {
+    let mut file = put_aside(&web, body).await?;
+    web.off(move |web| {
+        csv::beginning(&mut file)?;
+        let upload = take_on(&web.app, &named.name, file)?;
+        Ok(Json(json!({ "path": path_of(&upload) })))
+    })
+    .await
+}
+
+fn upload(app: &App, id: &str) -> Result<Arc<Upload>, Problem> {
+    app.uploads
+        .get(id)
+        .ok_or_else(|| Problem::none("This file is no longer here: bring it again."))
+}
+
+/// One file's page.
+///
+/// # Errors
+/// If it is gone or cannot be read.
+pub async fn one(State(web): State<Shared>, Path(id): Path<String>) -> Result<Markup, Problem> {
+    web.off(move |web| {
+        let app = &web.app;
+        let upload = upload(app, &id)?;
+        let form = match upload.state() {
+            Stage::Waiting => {
+                let beginning = csv::beginning(&mut *upload.file())?;
+                let kept = mapping::all(&*app.store)?;
+                let sensor = upload.name.split('.').next().unwrap_or(&upload.name);
+                let mapping = kept
+                    .into_iter()
+                    .find(|m| m.fits(&beginning.header))
+                    .unwrap_or_else(|| Mapping::guess(&beginning.header, sensor));
+                let place = mapping.values.iter().find_map(|v| v.place.clone());
+                Some(form_view(app, &upload, &beginning, &mapping, place, false))
+            }
+            _ => None,
+        };
+        let frame = frame(app, None)?;
+        Ok(view::one(&file_view(&upload), form.as_ref(), &frame))
+    })
+    .await
+}
+
+fn form_view(
+    app: &App,
+    upload: &Upload,
+    beginning: &Beginning,
+    mapping: &Mapping,
+    place: Option<String>,
+    strict: bool,
+) -> view::Form {
+    let usual = mapping.values.first().map(|v| v.sensor.clone());
+    let columns = beginning
+        .header
+        .iter()
+        .filter(|name| **name != mapping.time)
+        .map(|name| {
+            let mapped = mapping.values.iter().find(|v| v.column == *name);
+            view::Column {
+                name: name.clone(),
+                measures: mapped.map_or_else(String::new, |v| {
+                    format!("{}:{}", v.quantity.as_str(), v.unit.as_str())
+                }),
+                sensor: mapped
+                    .map(|v| v.sensor.clone())
+                    .or_else(|| usual.clone())
+                    .unwrap_or_default(),
+            }
+        })
+        .collect();
+    view::Form {
+        id: upload.id.clone(),
+        file: upload.name.clone(),
+        header: beginning.header.clone(),
+        rows: beginning.rows.clone(),
+        time: mapping.time.clone(),
+        zone: mapping
+            .zone
+            .clone()
+            .unwrap_or_else(|| mapping::usual_zone(app)),
+        month_first: mapping.month_first,
+        place: place.unwrap_or_default(),
+        keep: mapping.name.clone(),
+        strict,
+        columns,
+        places: super::batch::places(&app.book()),
+        wrong: None,
+        preview: None,
+    }
+}
+
+/// The mapping that was typed. A column that is chosen as the time is no value, whatever it says.
+fn typed(fields: &Fields) -> Result<Mapping, String> {
+    let time = fields.text("time").unwrap_or_default();
+    let place = fields.text("place");
+    let rows = fields
+        .all("column")
+        .zip(fields.all("measures"))
+        .zip(fields.all("sensor"));
+    let mut values = Vec::new();
+    for ((column, measures), sensor) in rows {
+        if measures.is_empty() || column == time {
+            continue;
+        }
+        let what = measures
+            .split_once(':')
+            .and_then(|(q, u)| Some((Quantity::from_name(q)?, Unit::from_name(u)?)));
+        let (quantity, unit) =
+            what.ok_or_else(|| format!("`{measures}` is nothing to measure."))?;
+        values.push(Column {
+            column: column.to_owned(),
+            sensor: sensor.to_owned(),
+            quantity,
+            unit,
+            place: place.map(str::to_owned),
+        });
+    }
+    Ok(Mapping {
+        name: fields.text("keep").unwrap_or("this file").to_owned(),
+        time: time.to_owned(),
+        zone: fields.text("zone").map(str::to_owned),
+        month_first: fields.text("month_first").is_some(),
+        values,
+    })
+}
+
+/// "Look at it", "Store it".
+///
+/// # Errors
+/// If the file is gone or is being stored already.
+pub async fn act(
+    State(web): State<Shared>,
+    Path(id): Path<String>,
+    form: Sent,
+) -> Result<Response, Problem> {
+    let fields = Fields::new(form);
+    web.off(move |web| {
+        let app = &web.app;
+        let upload = upload(app, &id)?;
+        if upload.state() != Stage::Waiting {
+            return Err(Problem::conflict(
+                "This file is being stored, or is already.",
+            ));
+        }
+        let take = match fields.need("do", "Which button")? {
+            "look" => false,
+            "take" => true,
+            other => return Err(no_such_button(other)),
+        };
+        let strict = fields.text("strict").is_some();
+        let beginning = csv::beginning(&mut *upload.file())?;
+        let (mapping, looked) = match typed(&fields) {
+            Err(why) => (Mapping::default(), Err(why)),
+            Ok(mapping) => {
+                let looked = look(app, &upload, &mapping, take, &fields)?;
+                (mapping, looked)
+            }
+        };
+        let place = fields.text("place").map(str::to_owned);
+        let mut form = form_view(app, &upload, &beginning, &mapping, place, strict);
+        form.keep = fields.text("keep").unwrap_or_default().to_owned();
+        // What was typed stays, also for columns that are left out.
+        for (column, sensor) in fields.all("column").zip(fields.all("sensor")) {
+            if let Some(shown) = form.columns.iter_mut().find(|c| c.name == column) {
+                sensor.clone_into(&mut shown.sensor);
+            }
+        }
+        let status = match looked {
+            Ok(None) => {
+                store(app, &upload, mapping, strict)?;
+                return Ok(Redirect::to(&path_of(&upload)).into_response());
+            }
+            Ok(Some(preview)) => {
+                form.preview = Some(preview_view(&preview));
+                StatusCode::OK
+            }
+            Err(why) => {
+                form.wrong = Some(why);
+                StatusCode::UNPROCESSABLE_ENTITY
+            }
+        };
+        let page = view::one(&file_view(&upload), Some(&form), &frame(app, None)?);
+        Ok((status, page).into_response())
+    })
+    .await
+}
+
+/// A preview (`None` when it is to be stored), or why what was typed cannot be.
+fn look(
+    app: &App,
+    upload: &Upload,
+    mapping: &Mapping,
+    take: bool,
+    fields: &Fields,
+) -> Result<Result<Option<Preview>, String>, Problem> {
+    if take {
+        let kept = match fields.text("keep") {
+            Some(_) => mapping::keep(&*app.store, mapping),
+            None => mapping.check().map_err(MappingError::Bad),
+        };
+        return match kept {
+            Ok(()) => Ok(Ok(None)),
+            Err(MappingError::Bad(why)) => Ok(Err(why)),
+            Err(MappingError::Store(error)) => Err(error.into()),
+        };
+    }
+    let (book, zone) = (app.book(), mapping::usual_zone(app));
+    let around = Around {
+        book: &book,
+        now: app.clock.now(),
+        usual_zone: &zone,
+    };
+    match csv::preview(&mut *upload.file(), mapping, &around) {
+        Ok(preview) => Ok(Ok(Some(preview))),
+        Err(CsvError::Mapping(why) | CsvError::Header(why)) => {
+            Ok(Err(crate::web::problem::sentence(&why)))
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn preview_view(preview: &Preview) -> (Vec<view::Reading>, view::Counts) {
+    let first = preview
+        .first
+        .iter()
+        .map(|r| view::Reading {
+            line: r.line,
+            at: r.time.timestamp(),
+            sensor: r.sensor.clone(),
+            quantity: r.quantity.as_str().into(),
+            value: r.value,
+            kept_out: r.kept_out.map(|k| k.as_str().to_owned()),
+        })
+        .collect();
+    (first, counts(&preview.report, preview.readings))
+}
+
+/// Stores the file in a task of its own, and tells how far it is.
+fn store(
+    app: &Arc<App>,
+    upload: &Arc<Upload>,
+    mapping: Mapping,
+    strict: bool,
+) -> Result<(), Problem> {
+    if !upload.begin() {
+        return Err(Problem::conflict(
+            "This file is being stored, or is already.",
+        ));
+    }
+    let (app, upload) = (Arc::clone(app), Arc::clone(upload));
+    tokio::task::spawn_blocking(move || {
+        let (book, zone) = (app.book(), mapping::usual_zone(&app));
+        let around = Around {
+            book: &book,
+            now: app.clock.now(),
+            usual_zone: &zone,
+        };
+        let mut shown = 0;
+        let mut progress = |p: crate::backfill::Progress| {
+            upload.note(Stage::Running(p));
+            let percent = p.done * 100 / p.of.max(1);
+            if percent != shown {
+                shown = percent;
+                app.bus.tell(Event::Sensors);
+            }
+            !app.stop.is_cancelled()
+        };
+        let done = csv::import(
+            &*app.store,
+            &mut *upload.file(),
+            &mapping,
+            &around,
+            strict,
+            &mut progress,
+        )
+        .and_then(|report| {
+            tell(&app, &report)?;
+            Ok(report)
+        });
+        upload.note(match done {
+            Ok(report) => Stage::Done(report),
+            Err(error) => {
+                tracing::warn!(file = %upload.name, %error, "a file of readings was not taken in whole");
+                Stage::Failed(crate::web::problem::sentence(&error.to_string()))
+            }
+        });
+        app.bus.tell(Event::Sensors);
+    });
+    Ok(())
+}

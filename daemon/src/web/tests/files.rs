@@ -1,0 +1,207 @@
+//! Files of readings: by the page, by script, by a program.
+
+use std::sync::Arc;
+
+use super::{Answer, Kitchen, ask, form, get, led};
+use crate::store::ReadingQuery;
+use crate::web::{BODY_LIMIT, router};
+
+const FILE: &str = "\u{feff}Tid;Temp;Fukt\r\n10.01.2026 07:10;77;60\r\n10.01.2026 07:11;77,9;61\r\n10.01.2026 nope;78;62\r\n";
+
+fn query(fields: &[(&str, &str)]) -> String {
+    let url = reqwest::Url::parse_with_params("http://x/", fields).unwrap();
+    url.query().unwrap().to_owned()
+}
+
+async fn send(router: &axum::Router, path: &str, body: impl Into<axum::body::Body>) -> Answer {
+    ask(
+        router,
+        "POST",
+        path,
+        &[("origin", "http://127.0.0.1:8080")],
+        body,
+    )
+    .await
+}
+
+#[tokio::test]
+async fn a_pasted_file_is_looked_at_then_stored_and_what_was_typed_stays_when_refused() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let empty = form(&router, "/import", "text=").await;
+    assert_eq!(empty.status, 422);
+    assert!(empty.text.contains("Choose a file") && empty.text.contains("<html"));
+    let numbers = form(&router, "/import", &query(&[("text", "1,2\n3,4\n")])).await;
+    assert!(numbers.status == 422 && numbers.text.contains("1,2\n3,4"));
+
+    let path = led(&form(&router, "/import", &query(&[("text", FILE)])).await);
+    let page = get(&router, &path).await;
+    assert!(page.text.contains("Tid") && page.text.contains("leave it out"));
+    let fields = |what: &'static str, zone: &'static str| {
+        query(&[
+            ("do", what),
+            ("time", "Tid"),
+            ("zone", zone),
+            ("column", "Temp"),
+            ("measures", "air_temperature:degF"),
+            ("sensor", "logger 7"),
+            ("column", "Fukt"),
+            ("measures", ""),
+            ("sensor", "kept though left out"),
+            ("place", "box"),
+            ("keep", "our logger"),
+        ])
+    };
+    let refused = form(&router, &path, &fields("take", "Nowhere/None")).await;
+    assert_eq!(refused.status, 422);
+    for typed in [
+        "Nowhere/None",
+        "logger 7",
+        "kept though left out",
+        "our logger",
+    ] {
+        assert!(refused.text.contains(typed), "{typed}");
+    }
+    let looked = form(&router, &path, &fields("look", "Europe/Oslo")).await;
+    assert_eq!(looked.status, 200);
+    assert!(looked.text.contains("As it will be stored"));
+    assert!(
+        looked.text.contains("Line 4: `10.01.2026 nope`"),
+        "{}",
+        looked.text
+    );
+    let all = || {
+        kitchen
+            .app
+            .store
+            .readings(&ReadingQuery {
+                sensor: Some("logger 7"),
+                ..ReadingQuery::default()
+            })
+            .unwrap()
+    };
+    assert!(all().is_empty(), "looking stores nothing");
+
+    assert_eq!(
+        led(&form(&router, &path, &fields("take", "Europe/Oslo")).await),
+        path
+    );
+    let until = std::time::Duration::from_secs(60);
+    tokio::time::timeout(until, async {
+        while !get(&router, &path).await.text.contains("readings stored") {
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
+    })
+    .await
+    .unwrap();
+    let stored = all();
+    assert_eq!(stored.len(), 2);
+    // 77 °F is 25 °C; 7:10 in Oslo is 6:10 UTC.
+    assert!((stored[0].value - 25.0).abs() < 1e-9);
+    assert_eq!(stored[0].time, super::t("2026-01-10T06:10:00Z"));
+    assert_eq!(stored[0].place.as_deref(), Some("box"));
+    assert_eq!(
+        form(&router, &path, &fields("take", "Europe/Oslo"))
+            .await
+            .status,
+        409
+    );
+    assert_eq!(get(&router, "/import/none").await.status, 404);
+}
+
+#[tokio::test]
+async fn a_program_sends_the_file_by_a_kept_mapping() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let mapping = r#"{"name":"logger","time":"time","values":[{"column":"t","sensor":"wall","quantity":"air_temperature","unit":"Cel"}]}"#;
+    let json = [("content-type", "application/json")];
+    let kept = ask(&router, "POST", "/api/v1/csv-mappings", &json, mapping).await;
+    assert_eq!(kept.status, 204, "{}", kept.text);
+    let listed = get(&router, "/api/v1/csv-mappings").await.json();
+    assert_eq!(listed[0]["values"][0]["sensor"], "wall");
+    let bad = mapping.replace("Cel", "%RH");
+    assert_eq!(
+        ask(&router, "POST", "/api/v1/csv-mappings", &json, bad)
+            .await
+            .status,
+        422
+    );
+
+    // Larger than any other body may be.
+    let mut file = "time,t\n".to_owned();
+    let mut lines = 0;
+    while file.len() < BODY_LIMIT + 1 {
+        file.push_str(&format!(
+            "{},20.5\n",
+            1_767_225_600_000_i64 + lines * 10_000
+        ));
+        lines += 1;
+    }
+    let path = "/api/v1/readings/csv?mapping=logger";
+    let seen = ask(
+        &router,
+        "POST",
+        &format!("{path}&preview=true"),
+        &[],
+        file.clone(),
+    )
+    .await;
+    assert_eq!(seen.status, 200, "{}", seen.text);
+    assert_eq!(seen.json()["readings"], lines);
+    let answer = ask(&router, "POST", path, &[], file.clone()).await.json();
+    assert_eq!(
+        (&answer["stored"], &answer["again"]),
+        (&lines.into(), &0.into())
+    );
+    let again = ask(&router, "POST", path, &[], file).await.json();
+    assert_eq!(
+        (&again["stored"], &again["again"]),
+        (&0.into(), &lines.into())
+    );
+
+    let strict = format!("{path}&strict=true");
+    let refused = ask(
+        &router,
+        "POST",
+        &strict,
+        &[],
+        "time,t\n1767225600,20\nx,21\n",
+    )
+    .await;
+    assert_eq!(refused.status, 422);
+    assert_eq!(refused.json()["bad_lines"][0]["line"], 3);
+    assert_eq!(refused.json()["stored"], 0);
+    let unknown = ask(
+        &router,
+        "POST",
+        "/api/v1/readings/csv?mapping=none",
+        &[],
+        "a,b\n",
+    )
+    .await;
+    assert_eq!(unknown.status, 404);
+}
+
+#[tokio::test]
+async fn the_pages_script_sends_a_file_and_hears_why_not() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let answer = send(&router, "/import/file?name=shelf.csv", FILE).await;
+    assert_eq!(answer.status, 200, "{}", answer.text);
+    let path = answer.json()["path"].as_str().unwrap().to_owned();
+    let page = get(&router, &path).await;
+    // Guessed from the header, the sensor from the file's name.
+    assert!(page.text.contains("shelf.csv") && page.text.contains("value=\"shelf\""));
+    let wrong = send(&router, "/import/file?name=x", "nothing here").await;
+    assert_eq!(wrong.status, 422);
+    assert_eq!(wrong.headers["content-type"], "application/problem+json");
+    let foreign = ask(
+        &router,
+        "POST",
+        "/import/file",
+        &[("origin", "http://elsewhere.example")],
+        FILE,
+    )
+    .await;
+    assert_eq!(foreign.status, 403);
+}
