@@ -34,6 +34,8 @@ pub struct App {
     pub live: Live,
     /// How the copy to InfluxDB goes.
     pub copy: CopyStatus,
+    /// How the daily test's reading gets in.
+    pub trial: crate::ingest::trial::Trial,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -66,6 +68,7 @@ impl App {
             board: SensorBoard::default(),
             live: Live::default(),
             copy: CopyStatus::default(),
+            trial: crate::ingest::trial::Trial::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

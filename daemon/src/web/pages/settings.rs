@@ -176,6 +176,7 @@ fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
             .collect(),
         locked: configured.http.access_key.is_some(),
         invite: None,
+        tested: app.desk.tested().map(|o| (o.at.timestamp(), o.failed)),
         changes: changes(app.store.changes(CHANGES)?),
     })
 }
