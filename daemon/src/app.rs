@@ -43,6 +43,8 @@ pub struct App {
     pub uploads: Uploads,
     /// Whether the machine's clock is right.
     pub clock_check: ClockCheck,
+    /// How the daily test's reading gets in.
+    pub trial: crate::ingest::trial::Trial,
     /// What moves and what does not.
     pub health: Health,
     /// Counters.
@@ -78,6 +80,7 @@ impl App {
             nightly: Nightly::default(),
             uploads: Uploads::default(),
             clock_check: ClockCheck::default(),
+            trial: crate::ingest::trial::Trial::default(),
             health: Health::default(),
             metrics: Metrics::default(),
             desk: crate::notify::Desk::default(),

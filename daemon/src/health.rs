@@ -1,6 +1,6 @@
 //! What `/readyz`, the heartbeat and the page's foot say: does each part move?
 
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 
 use crate::time::UtcMs;
 
@@ -15,6 +15,8 @@ pub struct Health {
     pub intake_beat: AtomicI64,
     /// When the alert loop last turned.
     pub watch_beat: AtomicI64,
+    /// The number of the newest made-up reading that came through to the disk (the daily test).
+    pub trial_stored: AtomicU64,
     /// Where the pages are served (`http://127.0.0.1:8080`), once they are: links begin with it.
     pub address: std::sync::OnceLock<String>,
 }

@@ -12,13 +12,27 @@ self.addEventListener('push', (event) => {
     renotify: !cleared && Boolean(alert.id),
     silent: cleared,
     requireInteraction: alert.severity === 'urgent' && !cleared,
-    data: { batch: alert.batch || null },
+    data: { id: alert.id || null, link: alert.link || null },
+    actions: cleared || alert.alert === 'test' || !alert.id ? [] : [
+      { action: 'acknowledge', title: 'Seen' },
+      { action: 'remind', title: 'In 10 minutes' },
+    ],
   }));
 });
 self.addEventListener('notificationclick', (event) => {
   event.notification.close();
-  const { batch } = event.notification.data || {};
-  const url = new URL(batch ? `/batches/${encodeURIComponent(batch)}` : '/', self.location.origin).href;
+  const { id, link } = event.notification.data || {};
+  if (event.action && id) {
+    // Floury hands: answered from the notice, for everyone; where that fails the page is opened.
+    event.waitUntil(fetch(`/api/v1/alerts/${encodeURIComponent(id)}/${event.action}`, { method: 'POST', credentials: 'same-origin' })
+      .then((answer) => { if (!answer.ok) throw new Error(answer.status); })
+      .catch(() => self.clients.openWindow('/')));
+    return;
+  }
+  // The link's own way on whatever address this page was installed from.
+  let path = '/';
+  try { path = new URL(link).pathname; } catch { /* the first page has every alert */ }
+  const url = new URL(path, self.location.origin).href;
   event.waitUntil((async () => {
     const open = await self.clients.matchAll({ type: 'window' });
     const here = open.find((c) => c.url.split('?')[0] === url) || open[0];

@@ -27,6 +27,8 @@ pub struct Place {
     pub sensors: Vec<String>,
     /// Doughs proofing in it.
     pub doughs: Vec<String>,
+    /// What was noticed there: water that settles on the dough.
+    pub notes: Vec<String>,
 }
 
 /// The kinds, in words.
@@ -58,6 +60,7 @@ pub fn page(places: &[Place], frame: &Frame) -> Markup {
             div.cards { @for p in places { article.card {
                 h2 { (p.name) }
                 p { (air(p.air.as_ref(), None, &frame.show)) }
+                @for note in &p.notes { p.hint { (note) } }
                 @if !p.doughs.is_empty() { p { "Proofing here: " (p.doughs.join(", ")) } }
                 p.small { @if p.sensors.is_empty() { "No sensor here" } @else { "Sensors: " (p.sensors.join(", ")) } }
                 details { summary { "Change" } (form(Some(p), &names)) }

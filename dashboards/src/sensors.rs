@@ -36,6 +36,8 @@ pub struct Sensor {
     pub from_config: bool,
     /// Corrections: from when, and in words.
     pub corrections: Vec<(Timestamp, String)>,
+    /// What was noticed about it: stuck, drifting, a weak battery.
+    pub notes: Vec<String>,
 }
 
 /// A topic that nothing claims.
@@ -178,6 +180,7 @@ fn sensor(s: &Sensor, show: &Show) -> Markup {
                 @if weak { " " span.tag.bad { "weak" } }
             }
             @if let Some(reason) = &s.kept_out { p.hint { "The newest is kept out: " (reason_words(reason)) "." } }
+            @for note in &s.notes { p.hint { (note) } }
             p.small {
                 @match &s.place { Some(p) => { "In " (p) "." } None => "In no place yet." }
                 @if let Some(gap) = s.longest_gap_s { " Longest normal gap " @if gap < 120.0 { (number(gap, 0)) " s" } @else { (crate::show::minutes(gap / 60.0)) } ". Twice that is silence." }

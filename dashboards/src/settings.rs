@@ -87,6 +87,8 @@ pub struct Settings {
     pub invite: Option<String>,
     /// The copy to InfluxDB, where one is configured.
     pub copy: Option<Copy>,
+    /// When the daily test of the whole chain last ran, and what it found wrong.
+    pub tested: Option<(Timestamp, Vec<String>)>,
     /// What this page may change last.
     pub changes: Vec<Change>,
     /// How the bakes are kept.
@@ -256,6 +258,11 @@ pub fn page(s: &Settings, frame: &Frame) -> Markup {
                         @if !s.channels.iter().any(|c| c.wakes_phone) { p.hint { "Nothing here can wake a phone yet. A webhook to a push relay does it; the README shows how, step by step." } }
                         @for c in &s.channels { (channel(c, frame)) }
                         (phones(&s.phones))
+                        @match &s.tested {
+                            None => p.small { "Once a day, and two minutes after a start, everything is tried from a sensor's message to the far end of each way. No phone rings for it." },
+                            Some((at, failed)) if failed.is_empty() => p.small { "Tried by itself " (show.when(*at)) ", from a sensor's message to the far end of each way: all well." },
+                            Some((at, failed)) => p.wrong { "Tried by itself " (show.when(*at)) ", and failed: " (failed.join("; ")) },
+                        }
                         @if !s.sent.is_empty() {
                             details { summary { "What was sent" }
                                 table { thead { tr { th { "When" } th { "What" } th { "How" } th { "Became" } } }

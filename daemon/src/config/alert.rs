@@ -1,4 +1,4 @@
-//! `[alert]`: how the baker is told: `webhook`, `email`, `link`, `quiet_hours`,
+//! `[alert]`: how the baker is told: `webhook`, `email`, `push`, `mqtt`, `link`, `quiet_hours`,
 //! `heartbeat_url`.
 
 use std::collections::BTreeMap;
@@ -15,6 +15,10 @@ pub struct Alert {
     pub webhook: Option<Webhook>,
     /// A mail for each alert.
     pub email: Option<Email>,
+    /// Web Push to the phones that are signed up.
+    pub push: Way,
+    /// The MQTT topic `doughwarden/alert`.
+    pub mqtt: Way,
     /// What links in messages begin with, as a phone reaches these pages: `https://dough.example`.
     /// Absent: the first of `[http] hosts`, else the address the pages are served on.
     pub link: Option<String>,
@@ -24,7 +28,15 @@ pub struct Alert {
     pub heartbeat_url: Option<Secret>,
 }
 
-/// `[alert.webhook]`: `url`, `method`, `headers`, `body`.
+/// `[alert.push]` and `[alert.mqtt]`: `after_min`.
+#[derive(Clone, Copy, Debug, Default, Deserialize)]
+#[serde(default)]
+pub struct Way {
+    /// The second way: used only for what nobody has seen after so many minutes. Absent: at once.
+    pub after_min: f64,
+}
+
+/// `[alert.webhook]`: `url`, `method`, `headers`, `body`, `after_min`.
 #[derive(Clone, Debug, Deserialize)]
 pub struct Webhook {
     /// Where to.
@@ -40,6 +52,9 @@ pub struct Webhook {
     /// absent: the alert's JSON document.
     #[serde(default)]
     pub body: Option<String>,
+    /// The second way: used only for what nobody has seen after so many minutes. Absent: at once.
+    #[serde(default)]
+    pub after_min: f64,
 }
 
 fn post() -> String {
@@ -95,8 +110,16 @@ impl Alert {
         }
         if let Some(email) = &self.email {
             crate::notify::email::Email::check(email)?;
-            if !(0.0..=24.0 * 60.0).contains(&email.after_min) {
-                return Err("alert.email.after_min: from 0 to 1440 minutes".into());
+        }
+        let wait = |way: Option<f64>| way.unwrap_or_default();
+        for (way, after_min) in [
+            ("webhook", wait(self.webhook.as_ref().map(|w| w.after_min))),
+            ("email", wait(self.email.as_ref().map(|e| e.after_min))),
+            ("push", self.push.after_min),
+            ("mqtt", self.mqtt.after_min),
+        ] {
+            if !(0.0..=24.0 * 60.0).contains(&after_min) {
+                return Err(format!("alert.{way}.after_min: from 0 to 1440 minutes"));
             }
         }
         if let Some(quiet) = &self.quiet_hours {

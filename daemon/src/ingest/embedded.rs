@@ -124,6 +124,9 @@ pub(super) async fn start(
     }
     .map_err(|e| IngestError::Broker(cannot_listen(wanted, &e)))?;
     let at = broker.local_addr().unwrap_or(wanted);
+    let login = mqtt.user.clone().zip(mqtt.password.clone());
+    app.trial
+        .embedded(at, login.map(|(user, password)| (user, password.0)));
     let shutdown = broker.shutdown_handle();
     let router = broker.router();
     let mut ready = broker.ready_receiver();

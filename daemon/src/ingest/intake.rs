@@ -6,6 +6,7 @@ use super::gate::{Candidate, Gate};
 use super::mapping::{Mapping, Mappings};
 use super::payload::{Body, Measured, When};
 use super::topic::fill;
+use super::trial;
 use super::writer::Message;
 use crate::batches::book::Book;
 use crate::batches::record::{Quantity, Unit};
@@ -32,6 +33,8 @@ pub struct Taken {
     pub not_numbers: Vec<StoredReading>,
     /// Pointers that mappings took (an empty one: the bare number); `None`: nothing claimed it.
     pub claimed: Option<Vec<String>>,
+    /// The daily test's own message, by its number.
+    pub trial: Option<u64>,
 }
 
 /// Takes a message apart.
@@ -39,6 +42,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
     let mut taken = Taken::default();
     if message.topic.starts_with(OWN_TOPICS) {
         taken.claimed = Some(Vec::new());
+        taken.trial = trial::number(&message.topic, &message.payload);
         return taken;
     }
     let mut body: Option<Body<'_>> = None;

@@ -123,6 +123,17 @@ impl Settings {
         })
     }
 
+    /// Without TLS.
+    #[must_use]
+    pub(super) fn plain(host: String, port: u16, login: Option<(String, String)>) -> Self {
+        Self {
+            host,
+            port,
+            login,
+            tls: None,
+        }
+    }
+
     fn transport(&self) -> Transport {
         match &self.tls {
             None => Transport::tcp(),

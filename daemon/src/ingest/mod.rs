@@ -16,6 +16,7 @@ pub mod payload;
 pub mod publisher;
 pub mod session;
 pub mod topic;
+pub mod trial;
 pub mod visit;
 pub mod writer;
 

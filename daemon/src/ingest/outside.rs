@@ -86,6 +86,7 @@ pub(super) fn start(
     let session = Session::open(&app.data_dir).map_err(IngestError::Broker)?;
     let settings =
         Settings::new(&url, app.config.mqtt.ca_file.as_deref()).map_err(IngestError::Broker)?;
+    app.trial.outside(settings.clone(), messages.downgrade());
     let shown = url.shown();
     let stop = CancellationToken::new();
     let (acks, acks_received) = mpsc::channel(ACKS);

@@ -179,6 +179,7 @@ struct Batch {
     retained: Vec<(String, Quantity, f64)>,
     not_numbers: Vec<StoredReading>,
     sensors_changed: bool,
+    trial: Option<u64>,
 }
 
 impl Writer {
@@ -283,6 +284,7 @@ impl Writer {
             batch.arrivals.extend(taken.arrivals);
             batch.retained.extend(taken.retained);
             batch.not_numbers.extend(taken.not_numbers);
+            batch.trial = taken.trial.or(batch.trial);
             if batch.rows >= BATCH_ROWS {
                 break;
             }
@@ -334,6 +336,12 @@ impl Writer {
         let Some(stored) = self.append(&batch.arrivals) else {
             return false;
         };
+        if let Some(number) = batch.trial
+            && self.app.store.probe_write().is_ok()
+        {
+            let through = &self.app.health.trial_stored;
+            through.store(number, std::sync::atomic::Ordering::Relaxed);
+        }
         let mut left = stored.as_slice();
         for (ack, arrivals) in batch.acks {
             let (its_own, others) = left.split_at(arrivals.min(left.len()));

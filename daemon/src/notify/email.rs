@@ -143,6 +143,17 @@ impl Channel for Email {
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
         Box::pin(self.deliver(doc))
     }
+
+    fn try_silently(&self) -> Sending<'_> {
+        Box::pin(async {
+            // TLS and log-in, then NOOP (RFC 5321): no mail.
+            match self.transport.test_connection().await {
+                Ok(true) => Ok(()),
+                Ok(false) => Err(Refusal::later("the mail server does not answer")),
+                Err(error) => Err(Refusal::later(with_source(&error))),
+            }
+        })
+    }
 }
 
 /// For `check`: whether the server takes connections; nothing is sent.

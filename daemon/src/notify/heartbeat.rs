@@ -8,6 +8,8 @@ use std::time::Duration;
 use crate::app::App;
 use crate::config::mqtt::Secret;
 
+/// Its name where ways to be told are listed.
+pub const NAME: &str = "heartbeat";
 /// How often, network time.
 pub const EVERY: Duration = Duration::from_secs(60);
 
@@ -44,13 +46,6 @@ pub async fn run(app: Arc<App>, url: Secret) {
 
 /// Beats at this pace.
 pub async fn beat(app: Arc<App>, url: Secret, every: Duration) {
-    let client = match super::webhook::client() {
-        Ok(client) => client,
-        Err(error) => {
-            tracing::error!(error, "There is no heartbeat");
-            return;
-        }
-    };
     let mut last = Moved::now(&app);
     loop {
         tokio::select! {
@@ -68,12 +63,26 @@ pub async fn beat(app: Arc<App>, url: Secret, every: Duration) {
             continue;
         }
         last = now;
-        match client.get(&url.0).send().await {
-            Ok(answer) if answer.status().is_success() => {}
-            Ok(answer) => tracing::warn!(status = %answer.status(), "The heartbeat was refused"),
-            Err(error) => {
-                tracing::warn!(why = super::webhook::words(&error), "The heartbeat failed");
-            }
+        if let Err(why) = once(&app, &url).await {
+            tracing::warn!(why, "The heartbeat failed");
         }
     }
+}
+
+/// One beat; how it went is noted for the page.
+///
+/// # Errors
+/// Why it was not taken.
+pub async fn once(app: &App, url: &Secret) -> Result<(), String> {
+    let sent = async {
+        let answer = super::webhook::client()?.get(&url.0).send().await;
+        let answer = answer.map_err(|e| super::webhook::words(&e))?;
+        super::webhook::judge(answer.status(), answer.headers()).map_err(|r| r.to_string())
+    };
+    let sent = sent.await;
+    if sent.is_ok() {
+        app.desk.note_beat(app.clock.now());
+    }
+    app.desk.note(NAME, sent.clone().err());
+    sent
 }

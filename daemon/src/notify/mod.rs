@@ -13,6 +13,7 @@ pub mod email;
 pub mod heartbeat;
 pub mod mqtt;
 pub mod push;
+pub mod self_test;
 pub mod template;
 pub mod web_push;
 pub mod webhook;
@@ -103,6 +104,8 @@ pub trait Channel: Send + Sync {
     }
     /// Sends one document and waits until it is accepted.
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a>;
+    /// Goes as far towards the other end as it can without anyone hearing of it.
+    fn try_silently(&self) -> Sending<'_>;
 }
 
 /// What the channels share; part of [`App`].
@@ -113,6 +116,8 @@ pub struct Desk {
     /// Wakes the workers when something spilled.
     pub(crate) woken: tokio::sync::Notify,
     errors: Mutex<BTreeMap<&'static str, Option<String>>>,
+    tested: Mutex<Option<self_test::Outcome>>,
+    beaten: Mutex<Option<UtcMs>>,
 }
 
 impl std::fmt::Debug for Desk {
@@ -159,6 +164,26 @@ impl Desk {
             .insert(channel, error);
     }
 
+    /// How the newest test of the whole chain went.
+    #[must_use]
+    pub fn tested(&self) -> Option<self_test::Outcome> {
+        let tested = self.tested.lock();
+        tested.unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// When the heartbeat was last taken.
+    fn beaten(&self) -> Option<UtcMs> {
+        *self.beaten.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn note_beat(&self, at: UtcMs) {
+        *self.beaten.lock().unwrap_or_else(PoisonError::into_inner) = Some(at);
+    }
+
+    pub(crate) fn note_test(&self, outcome: self_test::Outcome) {
+        *self.tested.lock().unwrap_or_else(PoisonError::into_inner) = Some(outcome);
+    }
+
     fn error(&self, channel: &str) -> Option<Option<String>> {
         self.errors
             .lock()
@@ -184,6 +209,7 @@ pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
     if let Some(url) = &app.config.alert.heartbeat_url {
         rooms.spawn(heartbeat::run(Arc::clone(app), url.clone()));
     }
+    rooms.spawn(self_test::run(Arc::clone(app)));
 }
 
 /// Starts a worker for each of these channels.
@@ -209,6 +235,10 @@ impl Channel for Broken {
     }
 
     fn send<'a>(&'a self, _doc: &'a Value) -> Sending<'a> {
+        self.try_silently()
+    }
+
+    fn try_silently(&self) -> Sending<'_> {
         Box::pin(std::future::ready(Err(Refusal::Never(self.1.clone()))))
     }
 }
@@ -266,6 +296,15 @@ pub fn channels(app: &App) -> Vec<ChannelStatus> {
             waiting: app.store.outbox(channel.name()).map_or(0, |r| r.len()),
         });
     }
+    if app.config.alert.heartbeat_url.is_some() {
+        all.push(ChannelStatus {
+            name: heartbeat::NAME.into(),
+            wakes_phone: false,
+            last_accepted: app.desk.beaten(),
+            last_error: app.desk.error(heartbeat::NAME).flatten(),
+            waiting: 0,
+        });
+    }
     all
 }
 
@@ -291,6 +330,11 @@ pub async fn test(app: &App, channel: &str) -> Result<(), String> {
     if channel == "page" {
         app.bus.tell(crate::events::Event::Alert(Arc::new(doc)));
         return Ok(());
+    }
+    if let Some(url) = app.config.alert.heartbeat_url.as_ref()
+        && channel == heartbeat::NAME
+    {
+        return heartbeat::once(app, url).await;
     }
     let Some(channel) = app
         .desk

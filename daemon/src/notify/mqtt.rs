@@ -16,17 +16,26 @@ pub const EVENTS: &str = "doughwarden/alert";
 /// The newest documents of all alerts that are not over: retained.
 pub const OPEN: &str = "doughwarden/alerts/open";
 
+/// Where the daily test says that it came by.
+pub const TRIED: &str = "doughwarden/self-test/out";
+
 /// The channel.
 pub struct Mqtt {
     app: Arc<App>,
     publisher: Publisher,
+    after_min: f64,
 }
 
 impl Mqtt {
     /// Over this publisher.
     #[must_use]
     pub fn new(app: Arc<App>, publisher: Publisher) -> Self {
-        Self { app, publisher }
+        let after_min = app.config.alert.mqtt.after_min;
+        Self {
+            app,
+            publisher,
+            after_min,
+        }
     }
 
     async fn deliver(&self, doc: &Value) -> Result<(), Refusal> {
@@ -57,7 +66,19 @@ impl Channel for Mqtt {
         false
     }
 
+    fn after_min(&self) -> f64 {
+        self.after_min
+    }
+
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
         Box::pin(self.deliver(doc))
+    }
+
+    fn try_silently(&self) -> Sending<'_> {
+        let text = Bytes::from_static(br#"{"alert":"self_test"}"#);
+        Box::pin(async {
+            let sent = self.publisher.publish(TRIED, text, false).await;
+            sent.map_err(Refusal::later)
+        })
     }
 }

@@ -304,11 +304,30 @@ impl Channel for Push {
         true
     }
 
+    fn after_min(&self) -> f64 {
+        self.app.config.alert.push.after_min
+    }
+
     fn in_use(&self) -> bool {
         subscriptions(&self.app).iter().any(|p| p.on_duty)
     }
 
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
         Box::pin(self.deliver(doc))
+    }
+
+    fn try_silently(&self) -> Sending<'_> {
+        Box::pin(async {
+            let app = Arc::clone(&self.app);
+            let phones = tokio::task::spawn_blocking(move || subscriptions(&app)).await;
+            let phones = phones.map_err(|e| Refusal::later(e.to_string()))?;
+            // Their push services take connections; anything more would wake the phones.
+            for phone in phones.iter().filter(|p| p.on_duty) {
+                webhook::reach_url(&phone.endpoint)
+                    .await
+                    .map_err(|why| Refusal::later(format!("phone `{}`: {why}", phone.name)))?;
+            }
+            Ok(())
+        })
     }
 }

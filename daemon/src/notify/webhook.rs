@@ -27,6 +27,7 @@ pub struct Webhook {
     url: String,
     headers: Vec<(HeaderName, String)>,
     body: Option<String>,
+    after_min: f64,
 }
 
 impl Webhook {
@@ -55,6 +56,7 @@ impl Webhook {
             url: config.url.0.clone(),
             headers,
             body: config.body.clone(),
+            after_min: config.after_min,
         })
     }
 
@@ -112,8 +114,17 @@ impl Channel for Webhook {
         true
     }
 
+    fn after_min(&self) -> f64 {
+        self.after_min
+    }
+
     fn send<'a>(&'a self, doc: &'a Value) -> Sending<'a> {
         Box::pin(self.deliver(doc))
+    }
+
+    fn try_silently(&self) -> Sending<'_> {
+        // Any request may ring a phone: the host is only reached.
+        Box::pin(async { reach_url(&self.url).await.map_err(Refusal::later) })
     }
 }
 

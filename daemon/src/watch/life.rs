@@ -356,13 +356,15 @@ fn document(now: UtcMs, finding: &Finding, state: State, manner: &Manner) -> Val
 /// The contract's document.
 fn document_as(now: UtcMs, finding: &Finding, id: &str, state: State, manner: &Manner) -> Value {
     let mut doc = Map::new();
-    let stage = finding.subject.stage.map(StageKind::as_str);
+    let proof = finding.proof.as_ref();
+    let batch = finding.subject.batch.as_ref().or(proof.map(|(b, _)| b));
+    let stage = finding.subject.stage.or(proof.map(|(_, s)| *s));
     doc.insert("id".into(), json!(id));
     doc.insert("alert".into(), json!(finding.about.name));
     doc.insert("state".into(), json!(state.as_str()));
     doc.insert("severity".into(), json!(finding.severity.as_str()));
-    doc.insert("batch".into(), json!(finding.subject.batch));
-    doc.insert("stage".into(), json!(stage));
+    doc.insert("batch".into(), json!(batch));
+    doc.insert("stage".into(), json!(stage.map(StageKind::as_str)));
     doc.insert("place".into(), json!(finding.place));
     doc.insert("at".into(), json!(now));
     doc.insert("title".into(), json!(finding.title));

@@ -24,7 +24,7 @@ use serde_json::json;
 
 use crate::app::App;
 use crate::batches::actions::{self, ActionError};
-use crate::batches::record::PlaceKind;
+use crate::batches::record::{PlaceKind, Quantity};
 use crate::store::{AlertRow, StoreError};
 use crate::time::UtcMs;
 
@@ -144,6 +144,55 @@ fn change(app: &App, id: &str, mut with: impl FnMut(&mut AlertRow)) -> Result<bo
         run::tell_row(app, row);
     }
     Ok(true)
+}
+
+/// Alerts that are notes on the page of their place or sensor, and not on the first one.
+const ON_THEIR_OWN_PAGE: [&str; 2] = [rules::sweating::ABOUT.name, rules::sensor_drift::ABOUT.name];
+
+/// Whether an alert stands on the first page.
+#[must_use]
+pub fn on_first_page(row: &AlertRow) -> bool {
+    row.doc["alert"]
+        .as_str()
+        .is_none_or(|name| !ON_THEIR_OWN_PAGE.contains(&name))
+}
+
+/// What the open alerts have to say of a place on its page.
+#[must_use]
+pub fn notes_on_place(open: &[AlertRow], place: &str) -> Vec<String> {
+    notes(open, |alert, subject, _| {
+        alert == rules::sweating::ABOUT.name && subject.place.as_deref() == Some(place)
+    })
+}
+
+/// What the open alerts have to say of one of a sensor's quantities on its page.
+#[must_use]
+pub fn notes_on_sensor(open: &[AlertRow], sensor: &str, quantity: Quantity) -> Vec<String> {
+    notes(open, |alert, subject, own| {
+        let it = subject.sensor.as_deref() == Some(sensor);
+        if alert == rules::sensor_drift::ABOUT.name {
+            let beside = own["others"].as_array().into_iter().flatten();
+            // Of two nobody knows which: both pages say so.
+            let beside: Vec<&str> = beside.filter_map(serde_json::Value::as_str).collect();
+            return quantity == Quantity::AirTemperature && (it || beside == [sensor]);
+        }
+        let of_quantity = subject.other.as_deref() == Some(quantity.as_str());
+        it && (of_quantity
+            || alert == rules::battery_low::ABOUT.name && quantity == Quantity::Battery)
+    })
+}
+
+fn notes(
+    open: &[AlertRow],
+    is_of: impl Fn(&str, &rules::Subject, &serde_json::Value) -> bool,
+) -> Vec<String> {
+    open.iter()
+        .filter(|row| life::Memory::of(row).is_some_and(|m| is_of(&m.rule, &m.subject, &m.own)))
+        .map(|row| {
+            let said = |field: &str| row.doc[field].as_str().unwrap_or_default().to_owned();
+            format!("{}. {}", said("title"), said("text"))
+        })
+        .collect()
 }
 
 /// How an alert stands, in the page's three words.

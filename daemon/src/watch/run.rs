@@ -1,7 +1,7 @@
 //! The alert loop: the bus and a tick a second go through the rules, what follows is written with
 //! its messages in one transaction, and only then told.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -10,6 +10,7 @@ use tokio::sync::broadcast::error::RecvError;
 
 use super::life::{self, Manner, Memory, Message, State, Step};
 use super::quiet::QuietHours;
+use super::rules::sensor_drift::{self, Beside};
 use super::rules::{Finding, Open, Subject, left_open};
 use super::say::Speech;
 use super::watcher::Watcher;
@@ -30,10 +31,12 @@ const REPLAY_MS: i64 = 30 * 60_000;
 const DRAIN: usize = 256;
 /// A clock that moved this much more or less than the time that passed was set, ms.
 const CLOCK_SET_MS: f64 = 2_000.0;
-/// How often what a place's lamp reaches is learned anew, ms.
-const LEARN_TOPS_MS: i64 = 6 * HOUR_MS;
-/// What a start looks back on to learn it, ms.
-const TOPS_BACK_MS: i64 = 21 * 24 * HOUR_MS;
+/// How often what the stored readings teach is learned anew, ms.
+const LEARN_MS: i64 = 6 * HOUR_MS;
+/// A second way has at least so long once its turn has come, min.
+const SECOND_WAY_MIN: f64 = 10.0;
+/// How far back that looks, ms.
+const LEARN_BACK_MS: i64 = 21 * 24 * HOUR_MS;
 
 /// Alerts are read, changed and written back under this lock: the loop and a tap never cross.
 static WRITES: Mutex<()> = Mutex::new(());
@@ -53,15 +56,16 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
     let mut watcher = Watcher::default();
     let mut open = Vec::new();
     match blocking(&app, |app| {
-        Ok((recent(app)?, app.store.open_alerts()?, usual_tops(app)?))
+        Ok((recent(app)?, app.store.open_alerts()?, learned(app)?))
     })
     .await
     {
-        Ok((recent, rows, tops)) => {
+        Ok((recent, rows, learned)) => {
             let now = app.clock.now();
-            watcher.see(now, &Input::UsualTops(tops));
+            watcher.see(now, &Input::UsualTops(learned.tops));
             replay(&app, &mut watcher, &recent);
             resume(&mut watcher, &rows);
+            watcher.see(now, &Input::Beside(learned.beside));
             open = rows;
         }
         Err(error) => tracing::error!(
@@ -71,7 +75,7 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
     }
     let mut manner = manner(&app);
     let mut last = (app.clock.now(), Instant::now());
-    let mut tops_at = last.0;
+    let mut learned_at = last.0;
     let mut unwritten = Unwritten::default();
     watcher.see(last.0, &Input::Afresh);
     loop {
@@ -115,10 +119,11 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
         }
         close_left_open(&app, &open).await;
         let now = app.clock.now();
-        if now.0 - tops_at.0 > LEARN_TOPS_MS {
-            tops_at = now;
-            if let Ok(tops) = blocking(&app, usual_tops).await {
-                watcher.see(now, &Input::UsualTops(tops));
+        if now.0 - learned_at.0 > LEARN_MS {
+            learned_at = now;
+            if let Ok(learned) = blocking(&app, learned).await {
+                watcher.see(now, &Input::UsualTops(learned.tops));
+                watcher.see(now, &Input::Beside(learned.beside));
             }
         }
         look(&app, &watcher, &manner, &mut open, &mut unwritten).await;
@@ -241,6 +246,48 @@ fn replay(app: &App, watcher: &mut Watcher, recent: &[StoredReading]) {
     watcher.see(now, &Input::Proofs(app.live.all()));
 }
 
+/// What the stored readings of the last weeks teach the rules.
+struct Learned {
+    tops: BTreeMap<String, f64>,
+    beside: Vec<Beside>,
+}
+
+fn learned(app: &App) -> Result<Learned, StoreError> {
+    Ok(Learned {
+        tops: usual_tops(app)?,
+        beside: beside(app)?,
+    })
+}
+
+/// How the thermometers that stand together have read, hour by hour.
+fn beside(app: &App) -> Result<Vec<Beside>, StoreError> {
+    let now = app.clock.now();
+    let mut places: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for channel in app.board.channels() {
+        if channel.quantity == Quantity::AirTemperature
+            && let Some(place) = channel.spec.as_ref().and_then(|s| s.place.clone())
+        {
+            places.entry(place).or_default().insert(channel.sensor);
+        }
+    }
+    let mut all = Vec::new();
+    for (place, sensors) in places.iter().filter(|(_, s)| s.len() > 1) {
+        let mut means = BTreeMap::new();
+        for sensor in sensors {
+            let from = now.plus_ms(-LEARN_BACK_MS);
+            let hours = app
+                .store
+                .buckets(sensor, Quantity::AirTemperature, from, now, 3600)?;
+            means.insert(
+                sensor.clone(),
+                hours.iter().map(|b| (b.time, b.mean)).collect(),
+            );
+        }
+        all.extend(sensor_drift::beside(place, &means));
+    }
+    Ok(all)
+}
+
 /// What the light alone has brought each oven place to, °C: nine in ten of the ten-minute means of
 /// the proofs of the last weeks lie under it.
 fn usual_tops(app: &App) -> Result<BTreeMap<String, f64>, StoreError> {
@@ -261,7 +308,7 @@ fn usual_tops(app: &App) -> Result<BTreeMap<String, f64>, StoreError> {
         let mut means = Vec::new();
         for stage in book.stages.values() {
             let Some(end) = stage.end else { continue };
-            if end.0 < now.0 - TOPS_BACK_MS
+            if end.0 < now.0 - LEARN_BACK_MS
                 || book.place_at(&stage.batch, stage.start) != Some(oven.as_str())
             {
                 continue;
@@ -333,6 +380,10 @@ fn around(app: &App) -> Around {
             .is_some()
             .then(|| app.metrics.copy_waiting.get()),
         nightly_late: nightly_late(app),
+        self_test: app
+            .desk
+            .tested()
+            .and_then(notify::self_test::Outcome::settled),
     }
 }
 
@@ -395,7 +446,7 @@ fn base(app: &App) -> String {
 /// Messages that went out while the store could not be written: not again with each try.
 #[derive(Default)]
 struct Unwritten {
-    told: std::collections::BTreeSet<String>,
+    told: BTreeSet<String>,
 }
 
 async fn look(
@@ -511,14 +562,16 @@ fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
             if message.repeat && pending() {
                 continue;
             }
+            let next_try = message.not_before.max(now.plus_min(after_min));
             rows.push(OutboxRow {
                 seq: 0,
                 channel: (*channel).to_owned(),
                 alert: message.alert.clone(),
                 doc: message.doc.clone(),
                 queued: now,
-                expires: message.expires,
-                next_try: message.not_before.max(now.plus_min(after_min)),
+                // What nobody has seen when a second way's turn comes is news there.
+                expires: message.expires.max(next_try.plus_min(SECOND_WAY_MIN)),
+                next_try,
                 tries: 0,
                 accepted: None,
                 failed: None,

@@ -37,6 +37,16 @@ impl Speech {
         }
     }
 
+    /// A difference of temperatures: `1.5 °C`, or in °F without the 32.
+    #[must_use]
+    pub fn difference(&self, celsius: f64) -> String {
+        let tenths = |degrees: f64| (degrees * 10.0).round() / 10.0;
+        match self.unit {
+            TemperatureUnit::Celsius => format!("{} °C", tenths(celsius)),
+            TemperatureUnit::Fahrenheit => format!("{} °F", tenths(celsius * 1.8)),
+        }
+    }
+
     /// A moment as a clock says it; with the weekday when it is not on the day of `now`.
     #[must_use]
     pub fn clock(&self, at: UtcMs, now: UtcMs) -> String {
@@ -90,6 +100,7 @@ mod tests {
         say.unit = TemperatureUnit::Fahrenheit;
         // 100 °C and 212 °F are one temperature by the scale's definition.
         assert_eq!(say.degrees(100.0), "212 °F");
+        assert_eq!(say.difference(100.0), "180 °F");
         let now = UtcMs::parse("2026-01-10T22:30:00Z").unwrap();
         assert_eq!(say.clock(now, now), "23:30");
         // Past midnight in Oslo, not yet in UTC.

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::rules::{self, Finding, Open, Rule};
 use super::world::{Input, World};
 
-/// Rules that judge a place by its air: held back while every sensor there is silent.
+/// Rules that judge a place by its air: held back while every sensor there is silent or stuck.
 const FROM_AIR: [&str; 4] = ["too_hot", "will_be_too_hot", "too_cold", "skinning"];
 
 /// Every rule and the world they see.
@@ -78,11 +78,12 @@ impl Watcher {
         kept
     }
 
-    /// Places whose air sensors are all silent.
+    /// Places whose air sensors are all silent or stuck.
     fn deaf_places(&self, found: &[Finding]) -> BTreeSet<String> {
         let silent = |name: &str| {
             found.iter().any(|f| {
-                f.about.name == "sensor_silent" && f.subject.sensor.as_deref() == Some(name)
+                matches!(f.about.name, "sensor_silent" | "sensor_stuck")
+                    && f.subject.sensor.as_deref() == Some(name)
             })
         };
         let air = || self.world.sensors.iter().filter(|s| s.air);

@@ -12,6 +12,7 @@ use crate::forecasts::ProofView;
 use crate::store::{KeptOut, StoredReading};
 use crate::time::UtcMs;
 
+use super::rules::sensor_drift::Beside;
 use super::say::Speech;
 
 /// A reading older than this when it comes in is history: it re-fits the model and fires nothing.
@@ -39,6 +40,8 @@ pub enum Input<'a> {
     Around(Around),
     /// The highest temperature that each oven place's light alone has reached before, °C.
     UsualTops(BTreeMap<String, f64>),
+    /// How thermometers in one place read beside each other, hour by hour.
+    Beside(Vec<Beside>),
     /// The clock was set, or the daemon just started: ages count from here.
     Afresh,
     /// A second has passed.
@@ -73,6 +76,8 @@ pub struct Around {
     pub copy_waiting: Option<i64>,
     /// The nightly copy is too old, or none could be made, and why where that is known.
     pub nightly_late: Option<String>,
+    /// What the daily test found wrong, twice in a row; `None`: it has not run, or failed once.
+    pub self_test: Option<Vec<String>>,
 }
 
 impl Default for Around {
@@ -83,6 +88,7 @@ impl Default for Around {
             disk: None,
             copy_waiting: None,
             nightly_late: None,
+            self_test: None,
         }
     }
 }
@@ -204,7 +210,7 @@ impl World {
             Input::Around(around) => self.around = around.clone(),
             Input::UsualTops(tops) => self.usual_tops.clone_from(tops),
             Input::Afresh => self.since = now,
-            Input::Tick => {}
+            Input::Tick | Input::Beside(_) => {}
         }
     }
 

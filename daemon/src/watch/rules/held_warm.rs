@@ -146,10 +146,11 @@ impl Rule for HeldWarm {
                 .map_or(proof.stage.start, |s| s.start);
             finding.pushed = count.warm_ms >= PUSHED_MS;
             let hours = if finding.pushed { 4 } else { 2 };
-            finding.title = format!("{}: over {hours} h above 5 °C", proof.title());
-            if world.say.unit == crate::config::display::TemperatureUnit::Fahrenheit {
-                finding.title = format!("{}: over {hours} h above 41 °F", proof.title());
-            }
+            finding.title = format!(
+                "{}: over {hours} h above {}",
+                proof.title(),
+                world.say.degrees(COLD_C)
+            );
             finding.text = format!("It holds egg or milk. {}", advice::FOOD_CODE);
             finding.memory = json!({ "warm_ms": count.warm_ms });
             found.push(finding);

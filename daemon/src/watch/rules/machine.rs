@@ -1,11 +1,13 @@
-//! The machine around the kitchen: broker, outside copy, disk, nightly copy. Four rules of one shape.
+//! The machine around the kitchen: broker, outside copy, disk, nightly copy, daily test. Rules of
+//! one shape.
 //!
 //! **Broker unreachable**: fires after a minute away, clears when it is connected and subscribed
 //! for 10 s; stands for the sensors lost with it. **Copy failing**: fires when points have waited
 //! for the outside store without the queue getting shorter for 15 minutes, clears when it is
 //! empty. **Disk**: fires when less than 10 % or 200 MiB is free, or a write failed, for a minute;
 //! clears when both are well again for 5 minutes. **Nightly copy**: fires when the newest copy of
-//! the store is over a day and a half old or none could be made, clears with the next copy.
+//! the store is over a day and a half old or none could be made, clears with the next copy. **Self-test**: fires when the daily test of the
+//! whole chain failed and failed again ten minutes later, clears when it goes through.
 
 use super::hold::{Hold, Patience};
 use super::{About, Finding, Open, Rule, Severity, Subject};
@@ -67,6 +69,20 @@ pub static NIGHTLY: About = About {
     gives_way_to: &[],
 };
 
+/// Self-test.
+pub static SELF_TEST: About = About {
+    name: "self_test",
+    fires: "the daily test of the whole chain, from a made-up reading at the broker to each channel's other end, failed twice, ten minutes apart",
+    clears: "it goes through (tried again every hour)",
+    default: "once a day; no phone rings for it",
+    why: "a way that died last week is found on a quiet day, and told over those that work",
+    severity: Severity::Warning,
+    repeats: false,
+    tells_over: true,
+    expires_min: 12 * 60,
+    gives_way_to: &["broker_unreachable", "disk"],
+};
+
 /// Free space under which the disk is told of, bytes.
 const FREE_BYTES: u64 = 200 << 20;
 /// The same as a share of the disk.
@@ -90,6 +106,13 @@ pub struct Disk(Hold);
 /// Nightly copy.
 #[derive(Debug, Default)]
 pub struct NightlyCopy(Hold);
+
+/// Self-test.
+#[derive(Debug, Default)]
+pub struct SelfTest {
+    hold: Hold,
+    failed: Vec<String>,
+}
 
 fn alert(
     about: &'static About,
@@ -262,6 +285,52 @@ impl Rule for NightlyCopy {
     }
 }
 
+impl Rule for SelfTest {
+    fn about(&self) -> &'static About {
+        &SELF_TEST
+    }
+
+    fn see(&mut self, world: &World, input: &Input<'_>) {
+        if !matches!(input, Input::Tick) {
+            return;
+        }
+        let Some(failed) = &world.around.self_test else {
+            return;
+        };
+        let at_once = Patience {
+            on_ms: 0,
+            off_ms: 0,
+        };
+        let bad = !failed.is_empty();
+        self.hold.look(world.now, bad, !bad, at_once);
+        self.failed.clone_from(failed);
+    }
+
+    fn findings(&self, _world: &World) -> Vec<Finding> {
+        let mut found = alert(
+            &SELF_TEST,
+            &self.hold,
+            "The daily test failed",
+            format!(
+                "{}. Settings has a test for each way.",
+                self.failed.join("; ")
+            ),
+            "The daily test goes through again.",
+        );
+        for finding in &mut found {
+            finding.link = "/settings".into();
+            finding.memory = serde_json::json!({ "failed": self.failed });
+        }
+        found
+    }
+
+    fn resume(&mut self, open: &Open<'_>) {
+        let failed = open.memory.get("failed").cloned().unwrap_or_default();
+        self.failed = serde_json::from_value(failed).unwrap_or_default();
+        self.hold = Hold::counting(open.began);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use crate::watch::timeline::Timeline;
@@ -338,6 +407,29 @@ mod tests {
             t.pushes(),
             ["nightly_copy_old raised", "nightly_copy_old cleared"]
         );
+    }
+
+    #[test]
+    fn a_daily_test_that_fails_twice_is_told_and_a_broker_away_speaks_for_it() {
+        let mut t = Timeline::knots_in("box");
+        t.around.self_test = Some(vec!["webhook: it could not be reached".into()]);
+        t.until(1.0);
+        assert_eq!(t.pushes(), ["self_test raised"]);
+        // After a restart the next test has the word.
+        t.around.self_test = None;
+        t.restart();
+        t.until(2.0);
+        assert_eq!(t.holding("self_test").len(), 1);
+        t.around.self_test = Some(Vec::new());
+        t.until(3.0);
+        assert_eq!(t.pushes(), ["self_test raised", "self_test cleared"]);
+
+        let mut t = Timeline::knots_in("box");
+        t.around.broker_ready = false;
+        t.until(2.0);
+        t.around.self_test = Some(vec!["a reading by MQTT: no answer".into()]);
+        t.until(3.0);
+        assert_eq!(t.pushes(), ["broker_unreachable raised"]);
     }
 
     #[test]

@@ -14,9 +14,12 @@ mod oven_climb;
 pub mod oven_on;
 pub mod over_proofing;
 pub mod ready;
+pub mod sensor_drift;
 pub mod sensor_fault;
 pub mod sensor_silent;
+pub mod sensor_stuck;
 pub mod skinning;
+pub mod sweating;
 pub mod too_cold;
 pub mod too_hot;
 pub mod too_slow_for_oven;
@@ -161,6 +164,8 @@ pub struct Finding {
     pub over: String,
     /// Where it stands, for the document (also where the subject is a batch).
     pub place: Option<String>,
+    /// The one proof that stands in the place it is about, for the document.
+    pub proof: Option<(String, StageKind)>,
     /// The page it links to, from the slash on.
     pub link: String,
     /// Ids of the alerts it stands for.
@@ -180,6 +185,7 @@ impl Finding {
         Self {
             about,
             place: subject.place.clone(),
+            proof: subject.batch_stage(),
             subject,
             began,
             severity: about.severity,
@@ -200,6 +206,17 @@ impl Finding {
     pub fn of_stage(about: &'static About, proof: &Proof<'_>) -> Self {
         let mut finding = Self::new(about, Subject::stage(proof), proof.stage.start);
         finding.place = Some(proof.place.to_owned());
+        finding
+    }
+
+    /// One about a place: where exactly one dough stands there it names it and links to it.
+    #[must_use]
+    pub fn of_place(about: &'static About, place: &str, began: UtcMs, world: &World) -> Self {
+        let mut finding = Self::new(about, Subject::place(place), began);
+        if let [only] = world.standing_in(place).as_slice() {
+            finding.proof = Some(only.key());
+            finding.link = format!("/batches/{}", only.batch.id);
+        }
         finding
     }
 
@@ -294,16 +311,20 @@ pub fn all() -> Vec<Box<dyn Rule>> {
         Box::<will_be_too_hot::WillBeTooHot>::default(),
         Box::<too_cold::TooCold>::default(),
         Box::<skinning::Skinning>::default(),
+        Box::<sweating::Sweating>::default(),
         Box::<held_warm::HeldWarm>::default(),
         Box::<two_batches::TwoBatches>::default(),
         Box::<left_open::LeftOpen>::default(),
         Box::<battery_low::BatteryLow>::default(),
         Box::<sensor_fault::SensorFault>::default(),
+        Box::<sensor_stuck::SensorStuck>::default(),
+        Box::<sensor_drift::SensorDrift>::default(),
         Box::<too_slow_for_oven::TooSlowForOven>::default(),
         Box::<machine::BrokerUnreachable>::default(),
         Box::<machine::CopyFailing>::default(),
         Box::<machine::Disk>::default(),
         Box::<machine::NightlyCopy>::default(),
+        Box::<machine::SelfTest>::default(),
     ]
 }
 
@@ -320,14 +341,18 @@ pub static RULES: &[&About] = &[
     &will_be_too_hot::ABOUT,
     &too_cold::ABOUT,
     &skinning::ABOUT,
+    &sweating::ABOUT,
     &held_warm::ABOUT,
     &two_batches::ABOUT,
     &left_open::ABOUT,
     &battery_low::ABOUT,
     &sensor_fault::ABOUT,
+    &sensor_stuck::ABOUT,
+    &sensor_drift::ABOUT,
     &too_slow_for_oven::ABOUT,
     &machine::BROKER,
     &machine::COPY,
     &machine::DISK,
     &machine::NIGHTLY,
+    &machine::SELF_TEST,
 ];

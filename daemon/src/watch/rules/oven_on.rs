@@ -22,7 +22,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 
 use super::oven_climb::{STEEP_C_PER_MIN, STOOD_MS, Track, USUAL_TOP_C, WINDOW_MS};
-use super::{About, Finding, Open, Rule, Severity, Subject, hold::Hold, hold::Patience};
+use super::{About, Finding, Open, Rule, Severity, hold::Hold, hold::Patience};
 use crate::batches::record::{PlaceKind, Quantity};
 use crate::store::StoredReading;
 use crate::time::UtcMs;
@@ -189,7 +189,7 @@ impl Rule for OvenOn {
     fn findings(&self, world: &World) -> Vec<Finding> {
         let mut found = Vec::new();
         for (place, oven) in self.ovens.iter().filter(|(_, o)| o.on.on) {
-            let mut finding = Finding::new(&ABOUT, Subject::place(place), oven.on.began);
+            let mut finding = Finding::of_place(&ABOUT, place, oven.on.began, world);
             let doughs: Vec<String> = world
                 .standing_in(place)
                 .iter()

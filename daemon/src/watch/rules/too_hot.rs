@@ -159,7 +159,7 @@ impl Rule for TooHot {
                 (PlaceKind::Room, Some(start)) => start,
                 _ => heat.over.began,
             };
-            let mut finding = Finding::new(&ABOUT, Subject::place(place), began);
+            let mut finding = Finding::of_place(&ABOUT, place, began, world);
             if heat.urgent {
                 finding.severity = Severity::Urgent;
             }
@@ -180,9 +180,6 @@ impl Rule for TooHot {
                 super::capital(place),
                 world.say.degrees(limit_c)
             );
-            if let [only] = standing.as_slice() {
-                finding.link = format!("/batches/{}", only.batch.id);
-            }
             finding.memory = json!({
                 "urgent": heat.urgent, "newest_c": heat.newest_c, "since": heat.over.began,
             });

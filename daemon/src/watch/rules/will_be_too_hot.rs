@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use super::hold::{Hold, Patience};
 use super::too_hot::limit;
-use super::{About, Finding, Open, Rule, Severity, Subject};
+use super::{About, Finding, Open, Rule, Severity};
 use crate::batches::record::PlaceKind;
 use crate::time::{HOUR_MS, UtcMs};
 use crate::watch::world::{Input, World};
@@ -90,7 +90,7 @@ impl Rule for WillBeTooHot {
             if already {
                 continue;
             }
-            let mut finding = Finding::new(&ABOUT, Subject::place(place), hold.began);
+            let mut finding = Finding::of_place(&ABOUT, place, hold.began, world);
             let off = UtcMs((at.0 - BEFORE_MS).max(world.now.0));
             finding.title = format!(
                 "{} will be too hot for {}",

@@ -151,7 +151,7 @@ pub fn frame(app: &App, done: Option<Done>) -> Result<Frame, Problem> {
         .store
         .open_alerts()?
         .iter()
-        .filter(|a| a.seen.is_none())
+        .filter(|a| a.seen.is_none() && crate::watch::on_first_page(a))
         .count();
     Ok(Frame {
         show: display::show(app)?,

@@ -271,6 +271,7 @@ fn view(app: &App) -> Result<Now, Problem> {
             .into_iter()
             .filter(|a| a.cleared.is_some()),
     );
+    rows.retain(crate::watch::on_first_page);
     let mut alerts: Vec<Alert> = rows.iter().map(alert).collect();
     alerts.sort_by_key(|a| {
         let urgency = match a.severity.as_str() {

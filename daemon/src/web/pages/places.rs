@@ -23,7 +23,8 @@ fn kind_word(kind: PlaceKind) -> &'static str {
     }
 }
 
-fn views(app: &App, show: &Show) -> Vec<View> {
+fn views(app: &App, show: &Show) -> Result<Vec<View>, Problem> {
+    let open = app.store.open_alerts()?;
     let book = app.book();
     let now = app.clock.now();
     let channels = app.board.channels();
@@ -31,7 +32,7 @@ fn views(app: &App, show: &Show) -> Vec<View> {
     names.extend(channels.iter().filter_map(sensors::place_of));
     names.sort_unstable();
     names.dedup();
-    names
+    let views = names
         .into_iter()
         .map(|name| {
             let mut here: Vec<String> = channels
@@ -56,10 +57,12 @@ fn views(app: &App, show: &Show) -> Vec<View> {
                     .filter_map(|s| book.batches.get(&s.batch))
                     .map(|b| b.dough.clone())
                     .collect(),
+                notes: crate::watch::notes_on_place(&open, &name),
                 name,
             }
         })
-        .collect()
+        .collect();
+    Ok(views)
 }
 
 /// The page.
@@ -70,7 +73,7 @@ pub async fn page(State(web): State<Shared>, Query(just): Query<Just>) -> Result
     web.off(move |web| {
         let frame = frame(&web.app, just.done("/places"))?;
         Ok(doughwarden_dashboards::places::page(
-            &views(&web.app, &frame.show),
+            &views(&web.app, &frame.show)?,
             &frame,
         ))
     })

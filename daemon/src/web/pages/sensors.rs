@@ -75,6 +75,7 @@ fn correction_words(
 
 fn view(app: &App, show: &doughwarden_dashboards::show::Show) -> Result<Sensors, Problem> {
     let now = app.clock.now();
+    let open = app.store.open_alerts()?;
     let counts: std::collections::BTreeMap<_, _> = app
         .store
         .series()?
@@ -104,6 +105,7 @@ fn view(app: &App, show: &doughwarden_dashboards::show::Show) -> Result<Sensors,
                 kept_out_count: count.map_or(0, |s| s.kept_out),
                 count: count.map_or(0, |s| s.count),
                 from_config: c.from_config,
+                notes: crate::watch::notes_on_sensor(&open, &c.sensor, c.quantity),
                 corrections: c
                     .spec
                     .iter()

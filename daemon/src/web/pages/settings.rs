@@ -207,6 +207,7 @@ fn view(web: &Web, mine: Option<&str>) -> Result<Settings, Problem> {
                 last_error: standing.last_error,
             }
         }),
+        tested: app.desk.tested().map(|o| (o.at.timestamp(), o.failed)),
         changes: changes(app.store.changes(CHANGES)?),
         kept: kept(app),
     })
