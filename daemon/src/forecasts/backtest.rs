@@ -117,7 +117,7 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
             let o = look_ahead(sources, learned, batch, *stage, at, Without::default())?;
             let now_min = share * took;
             let quantiles = [0.1, 0.5, 0.9].map(|p| {
-                o.ready_at(p).map_or(now_min + HORIZON_MIN, |t| {
+                o.told_at(p).map_or(now_min + HORIZON_MIN, |t| {
                     (t.seconds_since(*start) / 60.0).max(now_min)
                 })
             });
@@ -131,8 +131,8 @@ pub fn points(sources: Sources<'_>, now: UtcMs) -> Result<(Vec<Point>, u64), For
                 share,
                 took_min: took,
                 quantiles,
-                crps: crps(&o.ready, now_min, took),
-                pit: o.ready.chance_by(took),
+                crps: crps(&o.told, now_min, took),
+                pit: o.told.chance_by(took),
                 clock,
                 doubling,
             });

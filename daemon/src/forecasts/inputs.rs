@@ -37,6 +37,8 @@ const HEIGHT_POINTS: usize = 10;
 const HEIGHT_WEIGHT: f64 = 0.4;
 /// Mass taken where none is written, kg.
 const UNKNOWN_MASS_KG: (f64, f64) = (0.9, 0.09);
+/// The share of a formula's effect on pace that its usual time still shows.
+const FORMULA_SHARE: f64 = 0.15;
 /// What the contract's example dough takes at 24 °C, minutes (common practice, no published source).
 const EXAMPLE_MIN: (f64, f64) = (90.0, 60.0);
 
@@ -168,10 +170,10 @@ pub fn prior_age(
     let mut ln = (minutes * law.rate(UNKNOWN_AIR_C)).ln();
     if let (Some(own), Some(example)) = (formula, example()) {
         // Sweet doughs go slower and are given more yeast and warmth for it: recipes settle near a
-        // usual time, so only a part of either counts until bakes say more (own choice).
-        ln -= 0.35 * (own.log_rate_prior() - example.log_rate_prior());
+        // usual time, so only a small part of either counts until bakes say more (own choice).
+        ln -= FORMULA_SHARE * (own.log_rate_prior() - example.log_rate_prior());
         if let Some(dose) = own.ln_dose_ratio(&example) {
-            ln -= 0.4 * dose.clamp(-2.0, 2.0);
+            ln -= FORMULA_SHARE * dose.clamp(-2.0, 2.0);
         }
     }
     (ln, 0.3, false)

@@ -41,8 +41,10 @@ pub struct Outlook {
     pub prior: Prior,
     /// The posterior.
     pub posterior: Posterior,
-    /// The ready time.
+    /// The ready time, whether or not it has come unseen: what alerts go by.
     pub ready: ReadyTime,
+    /// The ready time of a dough that is not ready yet: what is told of a stage in progress.
+    pub told: ReadyTime,
     /// The expected future's path.
     pub future: AgePath,
     /// Minutes run.
@@ -151,6 +153,11 @@ pub fn ahead(
     // The table follows the first scenario's knots: let it be the one that takes longest.
     futures.sort_by(|a, b| b.1.now().minute.total_cmp(&a.1.now().minute));
     let ready = ReadyTime::new(&posterior, &known.path, &futures);
+    let told = if known.evidence.running_until.is_some() {
+        ready.given_not_ready_at(now_min)
+    } else {
+        ready.clone()
+    };
     let mut future = known.path.branch();
     let mut ahead = 0.0;
     while ahead < CURVE_MIN + CURVE_STEP_MIN {
@@ -167,6 +174,7 @@ pub fn ahead(
         prior,
         posterior,
         ready,
+        told,
         future,
         now_min,
         from_bulk: !others.is_empty(),
@@ -177,7 +185,17 @@ impl Outlook {
     /// A quantile of the ready time: never before now, `None` beyond 48 h.
     #[must_use]
     pub fn ready_at(&self, p: f64) -> Option<UtcMs> {
-        let minute = self.ready.quantile(p)?;
+        self.moment(&self.ready, p)
+    }
+
+    /// The same of a dough that is not ready yet.
+    #[must_use]
+    pub fn told_at(&self, p: f64) -> Option<UtcMs> {
+        self.moment(&self.told, p)
+    }
+
+    fn moment(&self, ready: &ReadyTime, p: f64) -> Option<UtcMs> {
+        let minute = ready.quantile(p)?;
         if !minute.is_finite() || minute - self.now_min > HORIZON_MIN {
             return None;
         }
@@ -211,7 +229,7 @@ impl Outlook {
         sources: &Sources<'_>,
         show: &Show,
     ) -> ProofView {
-        let quantiles = [0.1, 0.5, 0.9].map(|p| self.ready_at(p).map(|t| t.max(at)));
+        let quantiles = [0.1, 0.5, 0.9].map(|p| self.told_at(p).map(|t| t.max(at)));
         let end_min = match quantiles[2] {
             Some(p90) => self.known.minute(p90).min(self.now_min + CURVE_MIN),
             None => self.now_min + CURVE_MIN,

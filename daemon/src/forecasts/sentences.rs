@@ -82,6 +82,14 @@ pub fn evidence(
         ));
     }
 
+    let already = o.ready.chance_by(o.now_min);
+    if already > 0.1 {
+        out.push(format!(
+            "It may be ready already, about {:.0} times in ten: the times hold if it is not.",
+            10.0 * already
+        ));
+    }
+
     // The dough's temperature.
     if known.start_measured {
         out.push(format!(
@@ -212,7 +220,7 @@ fn air_to_come(o: &Outlook, at: UtcMs, show: &Show) -> Vec<String> {
         }),
     }
     let late_min = o
-        .ready_at(0.9)
+        .told_at(0.9)
         .map_or(f64::INFINITY, |t| t.seconds_since(at) / 60.0);
     for change in air.planned.iter().filter(|c| c.minute <= late_min).take(4) {
         out.push(format!(

@@ -3,7 +3,6 @@
 use std::collections::BTreeSet;
 
 use doughwarden_model::calibration::Calibration;
-use doughwarden_model::proof::ReadyTime;
 
 use super::ForecastError;
 use super::air::Sources;
@@ -101,19 +100,6 @@ impl<'a> Fitted<'a> {
         at: UtcMs,
     ) -> std::result::Result<[Option<UtcMs>; 3], ForecastError> {
         let o = outlook::look_ahead(self.sources, &self.learned, batch, stage, at, self.without)?;
-        Ok([0.1, 0.5, 0.9].map(|p| o.ready_at(p).map(|t| t.max(at))))
-    }
-
-    /// The whole distribution: minutes since the stage began against the chance of being ready.
-    ///
-    /// # Errors
-    /// If the stage has not begun by then.
-    pub fn ready_time(
-        &self,
-        batch: &str,
-        stage: StageKind,
-        at: UtcMs,
-    ) -> std::result::Result<ReadyTime, ForecastError> {
-        Ok(outlook::look_ahead(self.sources, &self.learned, batch, stage, at, self.without)?.ready)
+        Ok([0.1, 0.5, 0.9].map(|p| o.told_at(p).map(|t| t.max(at))))
     }
 }

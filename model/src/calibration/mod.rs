@@ -27,13 +27,17 @@ use crate::proof::{Evidence, Prior, RiseCurve};
 
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
 const LEAST_PRECISION: f64 = 0.01;
+/// How far what is off in a dough's bulk is off in its final proof too, as a part of the spread: each
+/// of the two ends at a rise of its own (own choice).
+const DOUGH_SHARE: f64 = 0.35;
 /// Spread of ln rise at ready from bake to bake, before any is known.
 const EYE_SD: f64 = 0.09;
 /// Spread of the rise curve between doughs of one stage: ln rise, lag, ln power.
 const BETWEEN: [f64; 3] = [0.22, 0.07, 0.15];
 /// Spread of a stage's usual curve about the textbook one. The lag's: retention of 40 to 100 %
-/// (bakery literature) moves it from 0.15 to 0.31.
-const TEXTBOOK: [f64; 3] = [0.25, 0.07, 0.2];
+/// (bakery literature) moves it from 0.15 to 0.31, and how fast yeast wakes and gas crosses to the
+/// bubbles adds as much again.
+const TEXTBOOK: [f64; 3] = [0.25, 0.14, 0.2];
 
 /// Bulk or final proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -121,7 +125,7 @@ enum Column {
 }
 
 /// Means and standard deviations of the house's columns before any bake.
-const TILT: (f64, f64) = (0.0, 0.3);
+const TILT: (f64, f64) = (0.0, 0.18);
 const DOSE: (f64, f64) = (0.85, 0.15);
 const HOUSE: (f64, f64) = (0.0, 0.12);
 const FINAL: (f64, f64) = (0.0, 0.12);
@@ -240,10 +244,10 @@ fn row(subject: &Subject, warmth: f64) -> Vec<(Column, f64)> {
         (Column::Tilt, -warmth),
         (Column::Dose, -subject.ln_dose),
         (Column::House, 1.0),
-        (Column::Dough(subject.dough.clone()), 0.5 * sd),
+        (Column::Dough(subject.dough.clone()), DOUGH_SHARE * sd),
         (
             Column::DoughStage(subject.dough.clone(), subject.stage),
-            0.86 * sd,
+            (1.0 - DOUGH_SHARE * DOUGH_SHARE).sqrt() * sd,
         ),
     ];
     if subject.stage == Stage::Final {

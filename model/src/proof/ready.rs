@@ -3,6 +3,9 @@
 use super::Posterior;
 use crate::age::AgePath;
 
+/// Of a dough that is all but surely ready this much stays open: it may have been misjudged.
+const DOUBT: f64 = 0.02;
+
 /// How the ready time is spread: quantiles in minutes since the stage began.
 #[derive(Debug, Clone)]
 pub struct ReadyTime {
@@ -100,6 +103,42 @@ impl ReadyTime {
         let (a, b) = (self.minutes[i - 1], self.minutes[i]);
         let share = if b > a { (minute - a) / (b - a) } else { 1.0 };
         self.chances[i - 1] + share * (self.chances[i] - self.chances[i - 1])
+    }
+
+    /// The same given that it is not ready yet at a minute: `(F(t) - F(m)) / (1 - F(m))`. Whoever asks
+    /// when a dough in progress will be ready asks this. `F(m)` counts as 0.98 at most, so that a
+    /// dough all but surely ready is said to be ready now.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(70.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let mut future = path.branch();
+    /// future.advance(300.0, 27.0, 27.0);
+    /// let after = prior.after(&path, &Evidence::default());
+    /// let ready = ReadyTime::new(&after, &path, &[(1.0, future)]);
+    /// // An even chance that it was ready by now; if it was not, three in four say by then:
+    /// let not_yet = ready.given_not_ready_at(70.0);
+    /// let (median, upper) = (not_yet.quantile(0.5).unwrap(), ready.quantile(0.75).unwrap());
+    /// assert!((median - upper).abs() < 0.5 && not_yet.chance_by(69.0) == 0.0);
+    /// ```
+    #[must_use]
+    pub fn given_not_ready_at(&self, minute: f64) -> Self {
+        let before = self.chance_by(minute).clamp(0.0, 1.0 - DOUBT);
+        let share = |c: f64| ((c - before) / (1.0 - before)).clamp(0.0, 1.0);
+        // Whatever the chance that it was misjudged, it did not come before this minute.
+        let mut minutes = vec![minute - 1e-6, minute];
+        let mut chances = vec![0.0, share(self.chance_by(minute))];
+        for (m, c) in self.minutes.iter().zip(&self.chances) {
+            if *m > minute {
+                minutes.push(*m);
+                chances.push(share(*c));
+            }
+        }
+        Self { minutes, chances }
     }
 
     /// The table: minutes and chances, both rising.
