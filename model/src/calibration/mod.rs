@@ -15,6 +15,7 @@
 mod fit;
 mod rise;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -74,6 +75,41 @@ pub struct PastStage {
     pub path: AgePath,
     /// What was seen.
     pub evidence: Evidence,
+}
+
+impl Subject {
+    /// With everything finite and within what can be computed; what a book can hold is left as it is.
+    fn tamed(&self) -> Self {
+        let or = |v: f64, low: f64, high: f64, otherwise: f64| {
+            if v.is_finite() {
+                v.clamp(low, high)
+            } else {
+                otherwise
+            }
+        };
+        Self {
+            prior_ln_age: or(self.prior_ln_age, -3.0, 10.0, 4.3),
+            prior_sd: or(self.prior_sd, 0.01, 3.0, 0.4),
+            ln_dose: or(self.ln_dose, -3.0, 3.0, 0.0),
+            target_rise: self.target_rise.filter(|t| t.is_finite()),
+            extra_sd: or(self.extra_sd, 0.0, 3.0, 0.0),
+            ..self.clone()
+        }
+    }
+}
+
+/// The stages themselves where every subject is fit to be computed with, else with tamed ones.
+fn tamed(stages: &[PastStage]) -> Cow<'_, [PastStage]> {
+    if stages.iter().all(|s| s.subject == s.subject.tamed()) {
+        return Cow::Borrowed(stages);
+    }
+    stages
+        .iter()
+        .map(|s| PastStage {
+            subject: s.subject.tamed(),
+            ..s.clone()
+        })
+        .collect()
 }
 
 /// A normal that does the work of a stage's own evidence.
@@ -394,12 +430,18 @@ impl Calibration {
     /// assert!(Calibration::default().expect(&subject, 0.5, &[]).sd > prior.sd);
     /// ```
     pub fn expect(&self, subject: &Subject, warmth: f64, others: &[(Subject, f64, Site)]) -> Prior {
+        let subject = &subject.tamed();
+        let warmth = if warmth.is_finite() {
+            warmth.clamp(-10.0, 15.0)
+        } else {
+            0.0
+        };
         let mut rows = vec![row(subject, warmth)];
         let seen: Vec<&(Subject, f64, Site)> = others
             .iter()
             .filter(|o| o.2.precision > LEAST_PRECISION)
             .collect();
-        rows.extend(seen.iter().map(|(s, w, _)| row(s, *w)));
+        rows.extend(seen.iter().map(|(s, w, _)| row(&s.tamed(), *w)));
         let (offsets, g) = self.moments(&rows, false);
         let s2 = self.spread * self.spread;
         let mut mean = subject.prior_ln_age + offsets[0];
@@ -494,7 +536,7 @@ impl Calibration {
     /// assert_eq!(after.stages, 6);
     /// ```
     pub fn fit(stages: &[PastStage]) -> Self {
-        Fit::new(stages).run()
+        Fit::new(&tamed(stages)).run()
     }
 
     /// The same with the house's tilt held at nothing: for showing what it is worth.
@@ -515,7 +557,8 @@ impl Calibration {
     /// assert!(Calibration::fit_untilted(&bakes).parameters().iter().all(|p| p.value.is_finite()));
     /// ```
     pub fn fit_untilted(stages: &[PastStage]) -> Self {
-        let mut fit = Fit::new(stages);
+        let stages = tamed(stages);
+        let mut fit = Fit::new(&stages);
         for row in &mut fit.rows {
             row.retain(|(c, _)| *c != 0);
         }
@@ -547,7 +590,7 @@ impl Calibration {
     /// assert!(alone.expect(&other, -0.3, &[]).mean < pooled.expect(&other, -0.3, &[]).mean);
     /// ```
     pub fn fit_alone(stages: &[PastStage]) -> Self {
-        let apart: Vec<PastStage> = stages
+        let apart: Vec<PastStage> = tamed(stages)
             .iter()
             .enumerate()
             .map(|(i, s)| PastStage {
