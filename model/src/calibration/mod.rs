@@ -436,12 +436,17 @@ impl Calibration {
         } else {
             0.0
         };
+        let others: Vec<(Subject, f64, Site)> = others
+            .iter()
+            .filter(|(_, w, site)| w.is_finite() && site.mean.is_finite())
+            .map(|(s, w, site)| (s.tamed(), w.clamp(-10.0, 15.0), *site))
+            .collect();
         let mut rows = vec![row(subject, warmth)];
         let seen: Vec<&(Subject, f64, Site)> = others
             .iter()
             .filter(|o| o.2.precision > LEAST_PRECISION)
             .collect();
-        rows.extend(seen.iter().map(|(s, w, _)| row(&s.tamed(), *w)));
+        rows.extend(seen.iter().map(|(s, w, _)| row(s, *w)));
         let (offsets, g) = self.moments(&rows, false);
         let s2 = self.spread * self.spread;
         let mut mean = subject.prior_ln_age + offsets[0];
