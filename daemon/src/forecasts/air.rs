@@ -303,7 +303,15 @@ impl Sources<'_> {
         let air_now = stretches
             .last()
             .map_or_else(|| recent.last().map_or(UNKNOWN_AIR_C, |p| p.1), |s| s.to_c);
-        let room = self.room(&place, until)?;
+        // What a room usually is was known before the proof; its readings since say where it is.
+        let before = match kind {
+            PlaceKind::Room => self.usual_air(&place, start)?,
+            _ => None,
+        };
+        let room = match before {
+            Some(usual) => usual,
+            None => self.room(&place, until)?,
+        };
         let here_since_min = minute(stays[last].0);
         let planned = self.changes(&place, start, until, until.plus_min(PLANNED_MIN))?;
         let lamp = self.book.places.get(&place).and_then(|p| p.lamp);

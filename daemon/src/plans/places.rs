@@ -143,13 +143,15 @@ impl Grounds<'_> {
             .map(|f| (self.minute(f.at), f.goal_c, f.tau_min))
             .collect();
         let begin = self.minute(from);
-        let mut in_force: Option<(Option<f64>, f64)> = None;
-        let mut next = 0;
-        let mut air = match changes.first() {
-            // What fell before has led there by now.
-            Some((minute, Some(goal), _)) if *minute <= begin => *goal,
-            _ => own.at(begin),
-        };
+        // What fell before has led there by now.
+        let mut next = changes.partition_point(|c| c.0 <= begin);
+        let mut in_force = next
+            .checked_sub(1)
+            .and_then(|i| changes.get(i))
+            .map(|&(_, goal, tau)| (goal, tau));
+        let mut air = in_force
+            .and_then(|(goal, _)| goal)
+            .unwrap_or_else(|| own.at(begin));
         let steps = ((PLANNED_FROM_MIN + PLANNED_TO_MIN) / PLANNED_STEP_MIN) as usize;
         let mut points = Vec::with_capacity(steps + 1);
         for k in 0..=steps {

@@ -15,6 +15,7 @@
 mod fit;
 mod rise;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use nalgebra::{Cholesky, DMatrix, DVector};
@@ -80,6 +81,41 @@ pub struct PastStage {
     pub evidence: Evidence,
 }
 
+impl Subject {
+    /// With everything finite and within what can be computed; what a book can hold is left as it is.
+    fn tamed(&self) -> Self {
+        let or = |v: f64, low: f64, high: f64, otherwise: f64| {
+            if v.is_finite() {
+                v.clamp(low, high)
+            } else {
+                otherwise
+            }
+        };
+        Self {
+            prior_ln_age: or(self.prior_ln_age, -3.0, 10.0, 4.3),
+            prior_sd: or(self.prior_sd, 0.01, 3.0, 0.4),
+            ln_dose: or(self.ln_dose, -3.0, 3.0, 0.0),
+            target_rise: self.target_rise.filter(|t| t.is_finite()),
+            extra_sd: or(self.extra_sd, 0.0, 3.0, 0.0),
+            ..self.clone()
+        }
+    }
+}
+
+/// The stages themselves where every subject is fit to be computed with, else with tamed ones.
+fn tamed(stages: &[PastStage]) -> Cow<'_, [PastStage]> {
+    if stages.iter().all(|s| s.subject == s.subject.tamed()) {
+        return Cow::Borrowed(stages);
+    }
+    stages
+        .iter()
+        .map(|s| PastStage {
+            subject: s.subject.tamed(),
+            ..s.clone()
+        })
+        .collect()
+}
+
 /// A normal that does the work of a stage's own evidence.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Site {
@@ -91,6 +127,15 @@ pub struct Site {
 
 impl Site {
     /// What a posterior adds to the normal it started from.
+    ///
+    /// Precisions subtract: `1/v = 1/v_after - 1/v_prior`, the mean by weights likewise.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::Site;
+    /// // From 1/0.04 to 1/0.01 of precision: the evidence alone was worth 75.
+    /// let site = Site::between(4.3, 0.2, 4.4, 0.1);
+    /// assert!((site.precision - 75.0).abs() < 1e-9 && site.mean > 4.4);
+    /// ```
     pub fn between(prior_mean: f64, prior_sd: f64, after_mean: f64, after_sd: f64) -> Self {
         let before = prior_sd.powi(-2);
         let precision = after_sd.powi(-2) - before;
@@ -258,11 +303,23 @@ fn row(subject: &Subject, warmth: f64) -> Vec<(Column, f64)> {
 
 impl Calibration {
     /// The house's tilt: mean and standard deviation, per 10 °C.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::Calibration;
+    /// let (tilt, sd) = Calibration::default().tilt();
+    /// assert!(tilt.abs() < 0.2 && sd > 0.2);   // before any bake: the prior
+    /// ```
     pub fn tilt(&self) -> (f64, f64) {
         self.column(&Column::Tilt)
     }
 
     /// The dose exponent: mean and standard deviation.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::Calibration;
+    /// let (b, sd) = Calibration::default().dose_exponent();
+    /// assert!((0.5..1.2).contains(&b) && sd > 0.0);
+    /// ```
     pub fn dose_exponent(&self) -> (f64, f64) {
         self.column(&Column::Dose)
     }
@@ -278,6 +335,11 @@ impl Calibration {
     }
 
     /// How many stages of this dough and stage taught something.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::{Calibration, Stage};
+    /// assert_eq!(Calibration::default().count("plum braid", Stage::Bulk), 0);
+    /// ```
     pub fn count(&self, dough: &str, stage: Stage) -> u32 {
         self.counts
             .get(&curve_key(dough, stage))
@@ -286,6 +348,14 @@ impl Calibration {
     }
 
     /// The rise curve of a dough and stage.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::{Calibration, Stage, Subject};
+    /// let subject = Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 90f64.ln(),
+    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0 };
+    /// // The recipe's own target is the rise at ready until bakes say more.
+    /// assert!((Calibration::default().curve(&subject).curve.ln_rise - 0.8f64.ln()).abs() < 1e-12);
+    /// ```
     pub fn curve(&self, subject: &Subject) -> FittedCurve {
         if let Some(c) = self.curves.get(&curve_key(&subject.dough, subject.stage)) {
             return *c;
@@ -353,7 +423,28 @@ impl Calibration {
     /// The prior of a stage, given what was seen of the same batch's other stages: `(subject, mean
     /// warmth up to ready, site)` each, in the coordinates of the calibrated law (paths by
     /// [`Calibration::tilt`]'s mean).
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::{Calibration, Stage, Subject};
+    /// let subject = Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 90f64.ln(),
+    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0 };
+    /// let prior = Calibration::default().expect(&subject, 0.0, &[]);
+    /// assert!((prior.mean - 90f64.ln()).abs() < 0.1 && prior.sd > 0.2);
+    /// // Five degrees away from 27 °C it is less sure, as the house's tilt is not known.
+    /// assert!(Calibration::default().expect(&subject, 0.5, &[]).sd > prior.sd);
+    /// ```
     pub fn expect(&self, subject: &Subject, warmth: f64, others: &[(Subject, f64, Site)]) -> Prior {
+        let subject = &subject.tamed();
+        let warmth = if warmth.is_finite() {
+            warmth.clamp(-10.0, 15.0)
+        } else {
+            0.0
+        };
+        let others: Vec<(Subject, f64, Site)> = others
+            .iter()
+            .filter(|(_, w, site)| w.is_finite() && site.mean.is_finite())
+            .map(|(s, w, site)| (s.tamed(), w.clamp(-10.0, 15.0), *site))
+            .collect();
         let mut rows = vec![row(subject, warmth)];
         let seen: Vec<&(Subject, f64, Site)> = others
             .iter()
@@ -429,13 +520,54 @@ impl Calibration {
     }
 
     /// Fits all of it to past stages.
+    ///
+    /// A normal model of `ln` of the age at ready: house, stage, dough, dough and stage, dose and tilt, batches
+    /// sharing a part of their pace; marks enter by moment matching (expectation propagation; Minka 2001, from
+    /// memory), and an outcome tapped by mistake has a heavy tail, so it cannot bend the fit.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::calibration::{Calibration, PastStage, Stage, Subject};
+    /// use doughwarden_model::proof::{Ending, Evidence};
+    /// let bake = |i: usize| {
+    ///     let mut path = AgePath::begin(RateLaw::default(), 0.0, 24.0);
+    ///     path.advance(120.0, 24.0, 24.0);
+    ///     PastStage { batch: format!("{i}"), path,
+    ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
+    /// };
+    /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
+    /// let (before, after) = (Calibration::default(), Calibration::fit(&bakes));
+    /// let subject = &bakes[0].subject;
+    /// // They took about 105 minutes at 24 °C, more than the 70 at 27 °C that were expected.
+    /// assert!(after.expect(subject, -0.3, &[]).mean > before.expect(subject, -0.3, &[]).mean);
+    /// assert_eq!(after.stages, 6);
+    /// ```
     pub fn fit(stages: &[PastStage]) -> Self {
-        Fit::new(stages).run()
+        Fit::new(&tamed(stages)).run()
     }
 
     /// The same with the house's tilt held at nothing: for showing what it is worth.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::calibration::{Calibration, PastStage, Stage, Subject};
+    /// use doughwarden_model::proof::{Ending, Evidence};
+    /// let bake = |i: usize| {
+    ///     let mut path = AgePath::begin(RateLaw::default(), 0.0, 24.0);
+    ///     path.advance(120.0, 24.0, 24.0);
+    ///     PastStage { batch: format!("{i}"), path,
+    ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
+    /// };
+    /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
+    /// assert!(Calibration::fit_untilted(&bakes).parameters().iter().all(|p| p.value.is_finite()));
+    /// ```
     pub fn fit_untilted(stages: &[PastStage]) -> Self {
-        let mut fit = Fit::new(stages);
+        let stages = tamed(stages);
+        let mut fit = Fit::new(&stages);
         for row in &mut fit.rows {
             row.retain(|(c, _)| *c != 0);
         }
@@ -447,8 +579,27 @@ impl Calibration {
 
     /// The same with nothing shared between doughs, proofs and batches: for showing what pooling is
     /// worth.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::calibration::{Calibration, PastStage, Stage, Subject};
+    /// use doughwarden_model::proof::{Ending, Evidence};
+    /// let bake = |i: usize| {
+    ///     let mut path = AgePath::begin(RateLaw::default(), 0.0, 24.0);
+    ///     path.advance(120.0, 24.0, 24.0);
+    ///     PastStage { batch: format!("{i}"), path,
+    ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
+    /// };
+    /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
+    /// let (alone, pooled) = (Calibration::fit_alone(&bakes), Calibration::fit(&bakes));
+    /// let other = Subject { dough: "another".into(), ..bakes[0].subject.clone() };
+    /// // Without pooling a new dough learns nothing from the others.
+    /// assert!(alone.expect(&other, -0.3, &[]).mean < pooled.expect(&other, -0.3, &[]).mean);
+    /// ```
     pub fn fit_alone(stages: &[PastStage]) -> Self {
-        let apart: Vec<PastStage> = stages
+        let apart: Vec<PastStage> = tamed(stages)
             .iter()
             .enumerate()
             .map(|(i, s)| PastStage {
@@ -469,6 +620,11 @@ impl Calibration {
     }
 
     /// The learned numbers in words, for reports. Times are minutes at 24 °C throughout.
+    ///
+    /// ```
+    /// use doughwarden_model::calibration::Calibration;
+    /// assert!(Calibration::default().parameters().iter().all(|p| p.p10 <= p.value && p.value <= p.p90));
+    /// ```
     pub fn parameters(&self) -> Vec<Parameter> {
         let z = 1.281_551_565_544_6;
         let start = Self::default();

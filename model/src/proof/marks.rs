@@ -21,6 +21,11 @@ const LOOK_MIN: (f64, f64) = (5.0, 45.0);
 
 /// Chance that a dough that became ready `since_min` ago has not been looked at since: a baker
 /// looks every `w` minutes at a random phase, `ln w` even over 5 to 45.
+///
+/// ```
+/// use doughwarden_model::proof::not_looked_since;
+/// assert!(not_looked_since(0.0) == 1.0 && not_looked_since(10.0) < 1.0 && not_looked_since(90.0) < 0.02);
+/// ```
 pub fn not_looked_since(since_min: f64) -> f64 {
     let (low, high) = LOOK_MIN;
     if !(since_min > 0.0) {

@@ -172,6 +172,19 @@ impl Prior {
     }
 
     /// [`Prior::after`] on a grid of so many points (at least 31): coarser is quicker.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// let coarse = prior.after_on(&path, &Evidence::default(), 61);
+    /// assert!((coarse.mean() - after.mean()).abs() < 1e-3);
+    /// ```
     pub fn after_on(&self, path: &AgePath, evidence: &Evidence, points: usize) -> Posterior {
         let points = points.max(31);
         let p = self.tamed();
@@ -304,6 +317,18 @@ pub(crate) fn rise_density(seen: f64, expected: f64, share: f64, apart: f64) -> 
 
 impl Posterior {
     /// Mean of `r`.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// assert!((after.mean() - 70f64.ln()).abs() < 1e-3);   // nothing seen: the prior
+    /// ```
     pub fn mean(&self) -> f64 {
         self.weights
             .iter()
@@ -313,6 +338,18 @@ impl Posterior {
     }
 
     /// Standard deviation of `r`.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// assert!((after.sd() - 0.2).abs() < 5e-3);
+    /// ```
     pub fn sd(&self) -> f64 {
         let m = self.mean();
         self.weights
@@ -325,6 +362,21 @@ impl Posterior {
     }
 
     /// ln of the prior probability of this evidence (up to the units of its marks).
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// let likely = prior.after(&path, &Evidence { rises: vec![(40.0, 0.45, 1.0)], ..Evidence::default() });
+    /// let odd = prior.after(&path, &Evidence { rises: vec![(40.0, 3.0, 1.0)], ..Evidence::default() });
+    /// assert!(likely.ln_evidence() > odd.ln_evidence());
+    /// # let _ = &after;
+    /// ```
     pub fn ln_evidence(&self) -> f64 {
         self.ln_evidence
     }
@@ -334,6 +386,18 @@ impl Posterior {
     }
 
     /// `P(r <= ln_age)`, straight within each cell of the grid.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// assert!((after.chance_below(70f64.ln()) - 0.5).abs() < 0.01);
+    /// ```
     pub fn chance_below(&self, ln_age: f64) -> f64 {
         let position = (ln_age - self.first) / self.step + 0.5;
         if !(position > 0.0) {
@@ -359,6 +423,19 @@ impl Posterior {
     }
 
     /// The `r` below which a share `p` of the posterior lies.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// // The normal's: mean - 1.2816 sd.
+    /// assert!((after.quantile(0.1) - (70f64.ln() - 1.2816 * 0.2)).abs() < 0.01);
+    /// ```
     pub fn quantile(&self, p: f64) -> f64 {
         let p = if p.is_finite() {
             p.clamp(1e-9, 1.0 - 1e-9)
@@ -376,11 +453,37 @@ impl Posterior {
     }
 
     /// 10 %, 50 % and 90 % of the rise at an equivalent age.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// let [low, middle, high] = after.rise_at(70.0);
+    /// assert!(low < middle && middle < high && (0.6..1.2).contains(&middle));
+    /// ```
     pub fn rise_at(&self, age_min: f64) -> [f64; 3] {
         self.rise_band().at(age_min)
     }
 
     /// The rise band, prepared for many ages.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
+    /// let band = after.rise_band();
+    /// assert!(band.at(70.0)[1] > band.at(40.0)[1]);
+    /// ```
     pub fn rise_band(&self) -> RiseBand {
         const PARTS: usize = 10;
         let mut curves = Vec::with_capacity(PARTS * 5 * self.branches.len());

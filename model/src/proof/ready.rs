@@ -18,6 +18,22 @@ pub struct ReadyTime {
 impl ReadyTime {
     /// From a posterior and what the dough may go through: the path so far and, for each scenario of
     /// the air, its weight and the path that goes on from there (sharing the past).
+    ///
+    /// `P(ready by t) = Σ w_s·P(r <= ln theta_s(t))` over the scenarios `s` of the air.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// let mut future = path.branch();
+    /// future.advance(400.0, 27.0, 27.0);
+    /// let ready = ReadyTime::new(&after, &path, &[(1.0, future)]);
+    /// assert!(ready.quantile(0.5).is_some());
+    /// ```
     pub fn new(posterior: &Posterior, past: &AgePath, futures: &[(f64, AgePath)]) -> Self {
         let cumulative = posterior.cumulative();
         let below = |age: f64| -> f64 {
@@ -78,6 +94,20 @@ impl ReadyTime {
     }
 
     /// The minute by which it is ready with chance `p`; `None` beyond the table.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// let mut future = path.branch();
+    /// future.advance(400.0, 27.0, 27.0);
+    /// let ready = ReadyTime::new(&after, &path, &[(1.0, future)]);
+    /// assert!((ready.quantile(0.5).unwrap() - 70.0).abs() < 1.0);   // 70 minutes at 27 °C
+    /// ```
     pub fn quantile(&self, p: f64) -> Option<f64> {
         let i = self.chances.partition_point(|c| *c < p);
         if i >= self.chances.len() {
@@ -92,6 +122,20 @@ impl ReadyTime {
     }
 
     /// Chance of being ready by a minute.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// let mut future = path.branch();
+    /// future.advance(400.0, 27.0, 27.0);
+    /// let ready = ReadyTime::new(&after, &path, &[(1.0, future)]);
+    /// assert!(ready.chance_by(50.0) < 0.1 && ready.chance_by(100.0) > 0.9);
+    /// ```
     pub fn chance_by(&self, minute: f64) -> f64 {
         let i = self.minutes.partition_point(|m| *m < minute);
         if i >= self.minutes.len() {
@@ -142,6 +186,21 @@ impl ReadyTime {
     }
 
     /// The table: minutes and chances, both rising.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// path.advance(40.0, 27.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// let after = prior.after(&path, &Evidence::default());
+    /// let mut future = path.branch();
+    /// future.advance(400.0, 27.0, 27.0);
+    /// let ready = ReadyTime::new(&after, &path, &[(1.0, future)]);
+    /// let (minutes, chances) = ready.table();
+    /// assert!(minutes.len() == chances.len() && chances.windows(2).all(|w| w[1] >= w[0]));
+    /// ```
     pub fn table(&self) -> (&[f64], &[f64]) {
         (&self.minutes, &self.chances)
     }

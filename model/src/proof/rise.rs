@@ -36,6 +36,12 @@ impl RiseCurve {
     }
 
     /// The same with its constants worked out, for many `u`.
+    ///
+    /// ```
+    /// use doughwarden_model::proof::RiseCurve;
+    /// let curve = RiseCurve::UNKNOWN;
+    /// assert_eq!(curve.prepared().shape(0.7), curve.shape(0.7));
+    /// ```
     pub fn prepared(&self) -> PreparedCurve {
         let floor = soft(-self.lag);
         PreparedCurve {
@@ -47,6 +53,13 @@ impl RiseCurve {
     }
 
     /// `d ln G / d ln u` at the threshold.
+    ///
+    /// ```
+    /// use doughwarden_model::proof::RiseCurve;
+    /// // Straight from the start, the slope in logarithms is the power: 1.
+    /// let straight = RiseCurve { ln_rise: 0.0, lag: -0.2, ln_power: 0.0 };
+    /// assert!(straight.slope_at_ready() > 0.7 && straight.slope_at_ready() < 1.1);
+    /// ```
     pub fn slope_at_ready(&self) -> f64 {
         let h = 1e-4;
         ((self.shape(1.0 + h).ln() - self.shape(1.0 - h).ln()) / (2.0 * h)).clamp(0.2, 6.0)
@@ -64,6 +77,12 @@ pub struct PreparedCurve {
 
 impl PreparedCurve {
     /// `G(u)`.
+    ///
+    /// ```
+    /// use doughwarden_model::proof::RiseCurve;
+    /// let curve = RiseCurve::UNKNOWN.prepared();
+    /// assert!(curve.shape(0.0) == 0.0 && (curve.shape(1.0) - 1.0).abs() < 1e-12);
+    /// ```
     pub fn shape(&self, u: f64) -> f64 {
         if !(u > 0.0) {
             return 0.0;
@@ -104,6 +123,15 @@ pub struct RiseBand {
 
 impl RiseBand {
     /// 10 %, 50 % and 90 % of the rise at an equivalent age.
+    ///
+    /// ```
+    /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
+    /// let path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
+    /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
+    ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
+    /// assert_eq!(prior.after(&path, &Evidence::default()).rise_band().at(0.0)[1], 0.0);
+    /// ```
     pub fn at(&self, age_min: f64) -> [f64; 3] {
         let mut rises: Vec<(f64, f64)> = self
             .curves
