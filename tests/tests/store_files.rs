@@ -7,8 +7,9 @@
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, doughwarden, tls};
+use doughwarden_tests::harness::{Daemon, doughwarden, tls, wait_for};
 use serde_json::{Value, json};
 
 const FILE: &str = "doughwarden.db";
@@ -42,7 +43,7 @@ impl Kitchen {
 }
 
 /// Runs `store …` on a data directory: exit code, standard output, standard error.
-fn store(data: &Path, args: &[&str]) -> (Option<i32>, String, String) {
+fn store_command(data: &Path, args: &[&str]) -> (Option<i32>, String, String) {
     let all = [&["store"], args, &["--data", data.to_str().unwrap()]].concat();
     let out = doughwarden(&all);
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
@@ -95,19 +96,25 @@ async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
     daemon.records(&readings(0, 4_000)).await.unwrap();
 
     // Beside the running daemon.
-    let said = well(store(&data, &["back-up", copy]));
+    let said = well(store_command(&data, &["back-up", copy]));
     assert!(said.contains("sound"), "{said}");
-    assert!(refused(store(&data, &["back-up", copy])).contains("--replace"));
-    well(store(&data, &["check", copy]));
-    well(store(&data, &["check"]));
-    assert!(refused(store(&data, &["restore", copy])).contains("stop it first"));
-    assert!(refused(store(&data, &["repair"])).contains("stop it first"));
+    assert!(refused(store_command(&data, &["back-up", copy])).contains("--replace"));
+    well(store_command(&data, &["check", copy]));
+    well(store_command(&data, &["check"]));
+    assert!(refused(store_command(&data, &["restore", copy])).contains("stop it first"));
+    assert!(refused(store_command(&data, &["repair"])).contains("stop it first"));
     let nowhere = kitchen.path("no such folder/copy.db");
-    assert!(refused(store(&data, &["back-up", nowhere.to_str().unwrap()])).contains("no such"));
+    assert!(
+        refused(store_command(
+            &data,
+            &["back-up", nowhere.to_str().unwrap()]
+        ))
+        .contains("no such")
+    );
 
     daemon.records(&readings(4_000, 6_000)).await.unwrap();
     daemon.kill();
-    well(store(&data, &["check"]));
+    well(store_command(&data, &["check"]));
     let all = lines(&data);
     assert_eq!(all.len(), 6_002);
 
@@ -119,17 +126,20 @@ async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
         let page = (size as f64 / 4096.0 * share) as u64;
         damaged.write_all_at(&[0xa5; 4096], page * 4096).unwrap();
     }
-    let error = refused(store(&data, &["check"]));
+    let error = refused(store_command(&data, &["check"]));
     assert!(
         error.contains("damaged") && error.contains("repair"),
         "{error}"
     );
     let sound = kitchen.path("sound.db");
-    well(store(&data, &["repair", "--into", sound.to_str().unwrap()]));
-    well(store(&data, &["check", sound.to_str().unwrap()]));
-    let said = well(store(&data, &["repair"]));
+    well(store_command(
+        &data,
+        &["repair", "--into", sound.to_str().unwrap()],
+    ));
+    well(store_command(&data, &["check", sound.to_str().unwrap()]));
+    let said = well(store_command(&data, &["repair"]));
     assert!(said.contains("doughwarden.db.damaged"), "{said}");
-    well(store(&data, &["check"]));
+    well(store_command(&data, &["check"]));
     let kept = lines(&data);
     assert!(kept.is_subset(&all));
     // Two pages of 4 KiB hold at most some 300 readings.
@@ -146,17 +156,17 @@ async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
     assert_eq!(daemon.terminate().unwrap(), Some(0));
     assert_eq!(lines(&data).len(), kept.len() + 100);
 
-    let said = well(store(&data, &["restore", copy]));
+    let said = well(store_command(&data, &["restore", copy]));
     assert!(said.contains("before-restore"), "{said}");
     let back = lines(&data);
     assert_eq!(back.len(), 4_002);
     assert!(back.is_subset(&all));
     // Nothing of what was there is gone.
     let aside = data.join(format!("{FILE}.before-restore"));
-    well(store(&data, &["check", aside.to_str().unwrap()]));
+    well(store_command(&data, &["check", aside.to_str().unwrap()]));
     // And to a new place.
     let moved = kitchen.path("moved");
-    well(store(&moved, &["restore", copy]));
+    well(store_command(&moved, &["restore", copy]));
     assert_eq!(lines(&moved), back);
 }
 
@@ -176,9 +186,85 @@ fn what_is_no_store_is_refused_in_one_line() {
         vec!["restore", text],
         vec!["restore", "/no/such/file"],
     ] {
-        refused(store(&data, &args));
+        refused(store_command(&data, &args));
     }
     assert!(!data.join(FILE).exists());
-    let (code, ..) = store(&data, &["repair", text]);
+    let (code, ..) = store_command(&data, &["repair", text]);
     assert_eq!(code, Some(2), "--into is missing");
+}
+
+/// The nightly copy as a baker and a script see it: on the settings page, over HTTP, in the counters;
+/// made at the first start, on request, and said to fail when its folder is gone.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_nightly_copy_shows_its_age_and_its_failure() {
+    tls();
+    let kitchen = Kitchen::new();
+    let second = kitchen.path("second place");
+    std::fs::create_dir(&second).unwrap();
+    let mut config = std::fs::read_to_string(&kitchen.config).unwrap();
+    config += &format!(
+        "[store]\nnightly_folder = \"{}\"\nnightly_keep = 2\n",
+        second.display()
+    );
+    std::fs::write(&kitchen.config, config).unwrap();
+    let data = kitchen.path("data");
+    let daemon = kitchen.daemon(&data);
+    daemon.records(&readings(0, 500)).await.unwrap();
+    wait_for("the first copy", Duration::from_secs(60), || async {
+        let store = daemon.get("/api/v1/store").await.ok()?;
+        (store["nightly"]["copies"] == 1).then_some(())
+    })
+    .await
+    .unwrap();
+    let text = |path: &'static str| {
+        let url = format!("{}{path}", daemon.http);
+        async move { reqwest::get(url).await.unwrap().text().await.unwrap() }
+    };
+    let client = reqwest::Client::new();
+    let post = |path: &str| {
+        let request = client.post(format!("{}{path}", daemon.http));
+        async move {
+            let answer = request.send().await.unwrap();
+            (answer.status().as_u16(), answer.text().await.unwrap())
+        }
+    };
+    let store = daemon.get("/api/v1/store").await.unwrap();
+    assert_eq!(store["nightly"]["too_old"], false);
+    assert_eq!(store["nightly"]["same_disk"], true);
+    assert!(store["nightly"]["age_s"].as_i64().unwrap() < 600);
+    assert!(store["bytes"].as_u64().unwrap() > 4096);
+    let counters = text("/metrics").await;
+    assert!(
+        counters.contains("doughwarden_nightly_copy_age_seconds 0"),
+        "{counters}"
+    );
+    let page = text("/settings").await;
+    assert!(page.contains("Newest copy") && page.contains("second place"));
+    assert!(page.contains("same disk"));
+
+    let (code, answer) = post("/api/v1/store/check").await;
+    assert!(code == 200 && answer.contains("\"sound\":true"), "{answer}");
+    let (code, answer) = post("/api/v1/store/back-up").await;
+    assert_eq!(code, 200, "{answer}");
+    let newest = std::fs::read_dir(&second)
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .max()
+        .unwrap();
+    let moved = kitchen.path("moved");
+    well(store_command(
+        &moved,
+        &["restore", newest.to_str().unwrap()],
+    ));
+    assert_eq!(lines(&moved).len(), 500);
+
+    std::fs::rename(&second, kitchen.path("pulled out")).unwrap();
+    let (code, answer) = post("/api/v1/store/back-up").await;
+    assert!(
+        code == 409 && answer.contains("plugged in"),
+        "{code} {answer}"
+    );
+    assert!(text("/settings").await.contains("The last try failed"));
+    assert!(!second.exists());
+    assert_eq!(daemon.terminate().unwrap(), Some(0));
 }
