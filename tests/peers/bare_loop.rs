@@ -26,7 +26,9 @@ async fn main() -> Result<()> {
         .set_clean_session(false)
         .set_manual_acks(true)
         .set_keep_alive(Duration::from_secs(30));
-    let (client, mut events) = AsyncClient::new(options, 1000);
+    // As many as there are packet identifiers: with fewer places the writer waits to acknowledge while
+    // the poller waits for the writer, for ever.
+    let (client, mut events) = AsyncClient::new(options, 65_536);
     client.subscribe("k/#", QoS::AtLeastOnce).await?;
 
     let (send, mut wait) = mpsc::channel::<Publish>(1000);

@@ -143,16 +143,19 @@ pub async fn backfill(
     Ok(report)
 }
 
+/// A point's tags, in the order of [`TAGS`].
+type Tags = [Option<String>; 4];
+
 /// One field of one point.
 #[derive(Clone, Debug, PartialEq)]
 struct Point {
     time: UtcMs,
-    tags: [Option<String>; 4],
+    tags: Tags,
     field: String,
     value: String,
 }
 
-/// The tags that `copy` writes, in the order of [`Point::tags`].
+/// The tags that `copy` writes.
 const TAGS: [&str; 4] = ["sensor", "quantity", "place", "batch"];
 
 enum Failure {
@@ -324,8 +327,7 @@ async fn take(
 ) -> Result<Report, FluxError> {
     let store = Arc::clone(store);
     let stored = tokio::task::spawn_blocking(move || {
-        let mut together: BTreeMap<(UtcMs, [Option<String>; 4]), BTreeMap<String, String>> =
-            BTreeMap::new();
+        let mut together: BTreeMap<(UtcMs, Tags), BTreeMap<String, String>> = BTreeMap::new();
         for p in points {
             together
                 .entry((p.time, p.tags))
@@ -355,7 +357,7 @@ async fn take(
 /// The fields of one point as `copy` wrote them.
 fn reading(
     time: UtcMs,
-    tags: [Option<String>; 4],
+    tags: Tags,
     fields: &BTreeMap<String, String>,
     now: UtcMs,
 ) -> Result<StoredReading, String> {

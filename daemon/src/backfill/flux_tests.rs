@@ -25,15 +25,17 @@ enum Mood {
     Text(&'static str),
 }
 
+/// Time, sensor, place, and the fields of a point.
+type Left = (
+    UtcMs,
+    &'static str,
+    &'static str,
+    Vec<(&'static str, String)>,
+);
+
 #[derive(Default)]
 struct Kept {
-    /// Time, sensor, place, and the fields of a point.
-    points: Vec<(
-        UtcMs,
-        &'static str,
-        &'static str,
-        Vec<(&'static str, String)>,
-    )>,
+    points: Vec<Left>,
     moods: Vec<Mood>,
     asked: Vec<(UtcMs, UtcMs)>,
 }

@@ -230,19 +230,24 @@ impl SensorBoard {
         measured_gap_s: impl Fn(&str, Quantity) -> Option<f64>,
     ) {
         let mappings = self.mappings();
+        // A burst holds many of each channel: it is looked up and written once.
+        let mut by_channel: BTreeMap<(&str, Quantity), Vec<&StoredReading>> = BTreeMap::new();
+        for reading in readings {
+            let key = (reading.sensor.as_str(), reading.quantity);
+            by_channel.entry(key).or_default().push(reading);
+        }
         self.with_channels(|channels| {
-            for reading in readings {
-                let key = (reading.sensor.clone(), reading.quantity);
+            for ((sensor, quantity), readings) in by_channel {
                 let channel = channels
-                    .entry(key)
+                    .entry((sensor.to_owned(), quantity))
                     .or_insert_with_key(|(sensor, quantity)| {
                         let mut channel = Channel::new(sensor, *quantity);
                         channel.map(mappings.of(sensor, *quantity));
                         channel
                     });
-                channel.take(reading);
+                channel.take(&readings);
                 if channel.spec.as_ref().is_none_or(|s| s.interval_s.is_none()) {
-                    channel.longest_gap_s = measured_gap_s(&reading.sensor, reading.quantity);
+                    channel.longest_gap_s = measured_gap_s(sensor, quantity);
                 }
             }
         });
@@ -271,21 +276,33 @@ impl Channel {
         }
     }
 
-    fn take(&mut self, reading: &StoredReading) {
-        let newer = |than: &Option<StoredReading>| {
-            than.as_ref().is_none_or(|old| {
+    fn take(&mut self, readings: &[&StoredReading]) {
+        let newer = |reading: &StoredReading, than: Option<&StoredReading>| {
+            than.is_none_or(|old| {
                 // A reading from the future never hides the ones after it.
                 old.kept_out == Some(KeptOut::Future) || old.time <= reading.time
             })
         };
-        if reading.kept_out != Some(KeptOut::Future) || self.newest.is_none() {
-            if newer(&self.newest) {
-                self.newest = Some(reading.clone());
+        let (mut newest, mut believed) = (None, None);
+        for &reading in readings {
+            let old = newest.or(self.newest.as_ref());
+            if reading.kept_out != Some(KeptOut::Future) || old.is_none() {
+                if newer(reading, old) {
+                    newest = Some(reading);
+                }
+                self.retained_value = None;
             }
-            self.retained_value = None;
+            if reading.kept_out.is_none()
+                && newer(reading, believed.or(self.newest_believed.as_ref()))
+            {
+                believed = Some(reading);
+            }
         }
-        if reading.kept_out.is_none() && newer(&self.newest_believed) {
-            self.newest_believed = Some(reading.clone());
+        if let Some(reading) = newest.cloned() {
+            self.newest = Some(reading);
+        }
+        if let Some(reading) = believed.cloned() {
+            self.newest_believed = Some(reading);
         }
     }
 }

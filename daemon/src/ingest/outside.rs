@@ -19,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 use super::link::{Happening, Link, Sender, Settings, Version};
 use super::publisher::Outgoing;
 use super::session::Session;
-use super::writer::{Ack, Message};
+use super::writer::{Ack, Acks, Message};
 use super::{IngestError, digest};
 use crate::app::App;
 use crate::config::mqtt::BrokerUrl;
@@ -136,19 +136,25 @@ fn locked(open: &Mutex<Open>) -> std::sync::MutexGuard<'_, Open> {
 }
 
 /// Acknowledges what is stored.
-async fn acknowledge(mut stored: mpsc::Receiver<(u64, u16)>, open: Arc<Mutex<Open>>) {
-    while let Some((connection, packet)) = stored.recv().await {
-        loop {
-            // Under the lock, so that none slips in after the connection is known to be lost.
-            let sent = match &locked(&open).0 {
-                Some((current, sender)) if *current == connection => sender.try_ack(packet),
-                _ => true,
-            };
-            if sent {
-                break;
-            }
-            tokio::time::sleep(ACK_AGAIN).await;
+async fn acknowledge(mut stored: mpsc::Receiver<Acks>, open: Arc<Mutex<Open>>) {
+    while let Some(acks) = stored.recv().await {
+        for (connection, packet) in acks {
+            acknowledge_one(connection, packet, &open).await;
         }
+    }
+}
+
+async fn acknowledge_one(connection: u64, packet: u16, open: &Mutex<Open>) {
+    loop {
+        // Under the lock, so that none slips in after the connection is known to be lost.
+        let sent = match &locked(open).0 {
+            Some((current, sender)) if *current == connection => sender.try_ack(packet),
+            _ => true,
+        };
+        if sent {
+            break;
+        }
+        tokio::time::sleep(ACK_AGAIN).await;
     }
 }
 
@@ -158,7 +164,7 @@ struct Poller {
     settings: Settings,
     client_id: String,
     messages: mpsc::Sender<Message>,
-    acks: mpsc::Sender<(u64, u16)>,
+    acks: mpsc::Sender<Acks>,
     tell: mpsc::Sender<Told>,
     open: Arc<Mutex<Open>>,
     stop: CancellationToken,

@@ -79,8 +79,11 @@ pub enum Ack {
     /// The embedded broker's hook, which then acknowledges; told whether it was a redelivery.
     Hook(oneshot::Sender<bool>),
     /// The outside broker's acknowledging task: connection and packet.
-    Outside(mpsc::Sender<(u64, u16)>, u64, u16),
+    Outside(mpsc::Sender<Acks>, u64, u16),
 }
+
+/// Packets on disk, each with its connection, in order of arrival.
+pub type Acks = Vec<(u64, u16)>;
 
 impl Ack {
     fn give(self, again: bool) {
@@ -90,8 +93,28 @@ impl Ack {
             Self::Hook(told) => drop(told.send(again)),
             Self::Outside(to, connection, packet) => {
                 // The connection has ended: the broker delivers again.
-                let _ = to.blocking_send((connection, packet));
+                let _ = to.blocking_send(vec![(connection, packet)]);
             }
+        }
+    }
+
+    /// Gives many, in order; those of the outside broker in one go, so that its task is woken once.
+    fn give_all(acks: impl Iterator<Item = (Self, bool)>) {
+        let mut outside: Option<(mpsc::Sender<Acks>, Acks)> = None;
+        for (ack, again) in acks {
+            match (ack, &mut outside) {
+                (Self::Outside(_, connection, packet), Some((_, waiting))) => {
+                    waiting.push((connection, packet));
+                }
+                (Self::Outside(to, connection, packet), none) => {
+                    *none = Some((to, vec![(connection, packet)]));
+                }
+                (other, _) => other.give(again),
+            }
+        }
+        if let Some((to, waiting)) = outside {
+            // The connection has ended: the broker delivers again.
+            let _ = to.blocking_send(waiting);
         }
     }
 }
@@ -343,11 +366,11 @@ impl Writer {
             through.store(number, std::sync::atomic::Ordering::Relaxed);
         }
         let mut left = stored.as_slice();
-        for (ack, arrivals) in batch.acks {
+        Ack::give_all(batch.acks.into_iter().map(|(ack, arrivals)| {
             let (its_own, others) = left.split_at(arrivals.min(left.len()));
-            ack.give(its_own.iter().any(|s| s.again > 0 && s.new.is_empty()));
             left = others;
-        }
+            (ack, its_own.iter().any(|s| s.again > 0 && s.new.is_empty()))
+        }));
         let mut new: Vec<StoredReading> = Vec::new();
         for (arrival, stored) in batch.arrivals.iter().zip(stored) {
             self.app.metrics.duplicates.inc_by(u64::from(stored.again));
