@@ -54,7 +54,7 @@ fn benches(c: &mut Criterion) {
         b.iter(|| Calibration::fit(&stages))
     });
     let fit = Calibration::fit(&stages[..60]);
-    for hours in [1.0, 12.0] {
+    for hours in [1.0, 12.0, 24.0] {
         let mut path = AgePath::begin(RateLaw::default(), 90.0, 12.0);
         let mut m = 0.0;
         while m < hours * 60.0 {
