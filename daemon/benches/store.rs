@@ -127,7 +127,8 @@ fn chart(store: &SqliteStore, from: UtcMs, ms: i64, bucket_s: u32) {
     let buckets = store
         .buckets("sensor 3", Quantity::AirTemperature, from, to, bucket_s)
         .unwrap();
-    assert!(buckets.len() as i64 >= (ms / 1000 / i64::from(bucket_s)) * 9 / 10);
+    let counted: u64 = buckets.iter().map(|b| b.count).sum();
+    assert!(buckets.len() > 50 && counted > 50, "a chart of nothing");
     black_box(buckets);
 }
 

@@ -223,7 +223,7 @@ fn kept(k: &Kept, show: &crate::show::Show) -> Markup {
         section #kept { h2 { "How your bakes are kept" }
             @match &k.nightly {
                 None => p.hint { "Everything is on this machine only. A memory card that dies takes it all: name a folder on another disk or card for a copy every night (" code { "nightly_folder" } ", see the README)." },
-                Some(n) => {
+                Some(n) => article.card {
                     @match n.newest {
                         Some(at) => p.wrong[n.too_old] { "Newest copy " (show.ago(at)) " (" (show.when(at)) "), " (n.copies) " of " (n.keep) " in " (n.folder) @if n.too_old { ". That is too old: look after it." } },
                         None => p.wrong[n.too_old] { "No copy yet in " (n.folder) "." },

@@ -14,6 +14,9 @@ pub(super) fn run(common: &Common) -> Done {
     results.push(("data directory".into(), data_directory(&data_dir)));
     let daemon_runs = crate::store::lock::DirLock::is_taken(&data_dir);
     results.push(("pages".into(), port(&config.http.listen, daemon_runs)));
+    if let Some(folder) = &config.store.nightly_folder {
+        results.push(("nightly copies".into(), nightly_folder(folder)));
+    }
     if let (Some(certificate), Some(key)) = (&config.http.certificate, &config.http.key) {
         results.push(("certificate".into(), certificate_pair(certificate, key)));
     }
@@ -61,6 +64,21 @@ fn data_directory(dir: &Path) -> Result<String, String> {
         Ok(_) if there == dir => Ok(dir.display().to_string()),
         Ok(_) => Ok(format!("{} will be made at the first start", dir.display())),
         Err(e) => Err(format!("{}: {e}", there.display())),
+    }
+}
+
+/// It must be there already: it is never made.
+fn nightly_folder(folder: &Path) -> Result<String, String> {
+    match std::fs::metadata(folder) {
+        Ok(meta) if !meta.is_dir() => Err(format!("{} is not a folder", folder.display())),
+        Ok(meta) if meta.permissions().readonly() => {
+            Err(format!("{} cannot be written", folder.display()))
+        }
+        Ok(_) => Ok(folder.display().to_string()),
+        Err(e) => Err(format!(
+            "{}: {e}; is its disk plugged in and mounted?",
+            folder.display()
+        )),
     }
 }
 

@@ -159,6 +159,7 @@ fn build(damaged: &Path, scratch: &Path, part: &Path) -> Result<Vec<Kept>> {
     if part.exists() {
         std::fs::remove_file(part).map_err(copying)?;
     }
+    upkeep::make_private(part)?;
     let mut to = Connection::open(part).map_err(&repairing)?;
     for (pragma, value) in [
         ("journal_mode", "off"),

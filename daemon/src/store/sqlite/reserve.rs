@@ -54,7 +54,7 @@ impl Reserve {
         self.held.store(false, Ordering::Relaxed);
         if gone {
             tracing::warn!(
-                "the disk is full: the room kept back is given to entries and alerts, readings wait"
+                "the disk is full or fails: the room kept back is given to entries and alerts, readings wait"
             );
         }
         gone

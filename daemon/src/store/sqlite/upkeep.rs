@@ -54,6 +54,22 @@ pub fn file_in(data_dir: &Path) -> Result<PathBuf> {
     }
 }
 
+/// Makes an empty file that only this user can read: a store holds sign-ins.
+pub(super) fn make_private(file: &Path) -> Result<()> {
+    use std::os::unix::fs::OpenOptionsExt as _;
+    std::fs::File::options()
+        .create(true)
+        .write(true)
+        .truncate(true)
+        .mode(0o600)
+        .open(file)
+        .map(drop)
+        .map_err(|source| StoreError::Io {
+            doing: format!("write {}", file.display()),
+            source,
+        })
+}
+
 /// Gives a finished file its name, for good.
 pub(super) fn put_in_place(part: &Path, to: &Path) -> Result<()> {
     let dir = to.parent().filter(|p| !p.as_os_str().is_empty());
@@ -164,20 +180,8 @@ pub(super) fn copy_to(conn: &Connection, to: &Path) -> Result<()> {
     const PAGES: i32 = 256;
     const PAUSE: Duration = Duration::from_millis(2);
     let part = beside(to, ".part");
-    let cannot = |source| StoreError::Io {
-        doing: format!("write {}", part.display()),
-        source,
-    };
-    match std::fs::File::options()
-        .create(true)
-        .write(true)
-        .truncate(true)
-        .open(&part)
-    {
-        Ok(_) => {}
-        // Said with the system's own words: the folder is missing or cannot be written.
-        Err(source) => return Err(cannot(source)),
-    }
+    // Before SQLite tries: what cannot be written is said in the system's own words.
+    make_private(&part)?;
     let copied = (|| {
         let view = conn.unchecked_transaction().map_err(&copying)?;
         view.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()))

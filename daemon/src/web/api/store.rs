@@ -63,7 +63,7 @@ pub async fn back_up(State(web): State<Shared>) -> Result<Json<Value>, Problem> 
     .await
 }
 
-/// Looks every page of the store through; takes about a second for each 100 MB.
+/// Looks every page of the store through, which takes a while where years of readings are kept.
 #[utoipa::path(post, path = "/api/v1/store/check", tag = "store",
     responses((status = 200, description = "`sound`, and `found`: a line for each thing that is wrong", body = Object)))]
 pub async fn check(State(web): State<Shared>) -> Result<Json<Value>, Problem> {
