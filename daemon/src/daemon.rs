@@ -83,8 +83,10 @@ impl Daemon {
         store::retention::start(&app, &mut rooms);
         store::nightly::start(&app, &mut rooms);
         forecasts::start(&app, &mut rooms);
-        watch::start(&app, &mut rooms);
+        // The channels first: an alert is written together with a message for each of them, and one
+        // raised from stored readings before they are known would be sent to nobody.
         notify::start(&app, publisher, &mut rooms);
+        watch::start(&app, &mut rooms);
         copy::start(&app, &mut rooms)?;
         let http_url = web::start(&app, listener, &mut rooms)?;
         Ok(Self {

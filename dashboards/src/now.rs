@@ -179,13 +179,14 @@ pub fn alert(alert: &Alert, show: &Show) -> Markup {
             }
             @if alert.state != AlertState::Over {
                 div.answers {
+                    // What ends it comes first: nobody should snooze a hot oven by habit.
+                    @if alert.all_out {
+                        form method="post" action={ "/alerts/" (encode(&alert.id)) "/all-out" } { button.main type="submit" { "All out, preheating" } }
+                    }
                     @if alert.state == AlertState::New {
                         form method="post" action={ "/alerts/" (encode(&alert.id)) "/seen" } { button type="submit" { "Seen" } }
                     }
                     form method="post" action={ "/alerts/" (encode(&alert.id)) "/remind" } { button.quiet type="submit" { "Remind me in 10 minutes" } }
-                    @if alert.all_out {
-                        form method="post" action={ "/alerts/" (encode(&alert.id)) "/all-out" } { button.quiet type="submit" { "All out, preheating" } }
-                    }
                 }
             }
         }

@@ -3,9 +3,11 @@
 //! ordinary nights for false alarms; nights with a fault for missed ones.
 //!
 //! [`night`] simulates, [`all_knowing`] is the best that can be done, [`watching`] lives through a
-//! night with the daemon's own forecasts and rules, [`nights`] is the ordinary nights and the faults.
+//! night with the daemon's own forecasts and rules, [`nights`] is the ordinary nights and the faults,
+//! [`bakes`] counts what a phone is told on ordinary bakes.
 
 pub mod all_knowing;
+pub mod bakes;
 pub mod night;
 pub mod nights;
 pub mod watching;

@@ -7,6 +7,7 @@
 use doughwarden::kitchen::ferment::Law;
 use doughwarden::time::MINUTE_MS;
 use doughwarden_tests::watch_study::all_knowing::AllKnowing;
+use doughwarden_tests::watch_study::bakes::bakes;
 use doughwarden_tests::watch_study::night::{minutes, simulate};
 use doughwarden_tests::watch_study::{each, nearly_scenes, paces, told_before};
 
@@ -39,6 +40,15 @@ fn the_all_knowing_forecaster_is_right_on_average_and_sharpened_by_what_it_sees(
     // A speed's logarithm spreads by 0.10; a proof's lag in heat and gas takes some of it away.
     assert!((0.07..0.13).contains(&spread(0)), "{}", spread(0));
     assert!(spread(1) < 0.75 * spread(0), "{} {}", spread(1), spread(0));
+}
+
+/// At most two messages a stage and one for the oven on ordinary bakes; the full table is printed by
+/// `watch_study -- bakes`.
+#[test]
+fn a_phone_is_told_at_most_twice_a_stage_on_ordinary_bakes() {
+    let bakes = bakes(0.1, 0).unwrap();
+    println!("{}", bakes.table());
+    assert_eq!(bakes.short_of(), Vec::<String>::new());
 }
 
 /// With the moment itself for a forecast, the word comes within a look of the lead.

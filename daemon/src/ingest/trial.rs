@@ -121,14 +121,13 @@ async fn round(settings: &Settings, version: Version, payload: &Bytes) -> Result
             Happening::Connected { .. } => {
                 link.sender().subscribe(&[TOPIC.to_owned()]);
             }
-            Happening::Subscribed { all: true } => {
-                if !link.sender().publish(TOPIC.into(), payload.clone(), false) {
+            Happening::Subscribed { all } => {
+                let sent = all && link.sender().publish(TOPIC.into(), payload.clone(), false);
+                if !sent {
                     return Err(refused());
                 }
             }
-            Happening::Subscribed { all: false } | Happening::Taken(_, Err(_)) => {
-                return Err(refused());
-            }
+            Happening::Taken(_, Err(_)) => return Err(refused()),
             Happening::Message(m) if m.payload == *payload => {
                 // The good-bye is a courtesy.
                 if link.sender().disconnect() {

@@ -1,4 +1,4 @@
-//! Prints the studies of alert timing: `watch_study nearly|nights|faults [--share 0.1] [--seed 100] [--check]`.
+//! Prints the studies of alert timing: `watch_study nearly|nights|faults|bakes [--share 0.1] [--seed 100] [--check]`.
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -30,6 +30,8 @@ enum Study {
     Nights,
     /// Nights with one fault each, for missed alarms: 200.
     Faults,
+    /// Messages to a phone on ordinary bakes: 40 of each kind.
+    Bakes,
 }
 
 fn main() -> anyhow::Result<ExitCode> {
@@ -45,6 +47,10 @@ fn main() -> anyhow::Result<ExitCode> {
         }
         Study::Faults => {
             let study = watch_study::nights::faults(command.share, command.seed)?;
+            (study.table(), study.short_of())
+        }
+        Study::Bakes => {
+            let study = watch_study::bakes::bakes(command.share, command.seed)?;
             (study.table(), study.short_of())
         }
     };

@@ -426,7 +426,7 @@ fn act(scene: &Scene, kitchen: &mut Kitchen, since_min: f64, night: &mut Night, 
     }
 }
 
-fn reading(time: UtcMs, place: &str, value: f64) -> Reading {
+pub(super) fn reading(time: UtcMs, place: &str, value: f64) -> Reading {
     Reading {
         time,
         sensor: place.into(),
@@ -499,7 +499,7 @@ fn first_entries(
     ]
 }
 
-fn formula(recipe: usize) -> Vec<Ingredient> {
+pub(super) fn formula(recipe: usize) -> Vec<Ingredient> {
     let lines: &[(&str, f64)] = match recipe {
         0 => &[
             ("wheat flour", 520.0),
@@ -536,7 +536,7 @@ fn formula(recipe: usize) -> Vec<Ingredient> {
         .collect()
 }
 
-fn standing(scene: &Scene, dough: &str, recipe: &Recipe, pace: &Pace) -> Vec<Record> {
+pub(super) fn standing(scene: &Scene, dough: &str, recipe: &Recipe, pace: &Pace) -> Vec<Record> {
     let kind = match scene.standing {
         Standing::Room => PlaceKind::Room,
         Standing::Box(_) => PlaceKind::Box,

@@ -28,15 +28,15 @@ const SENSOR_OFF_C: f64 = 0.4;
 const DAY_MIN: f64 = 24.0 * 60.0;
 
 /// A kitchen: its yeast's law (never the fitted one), how its batches spread, and its past.
-struct Kitchen {
-    law: Law,
-    speed_sd: f64,
-    paces: [Pace; 3],
-    past: Past,
+pub(super) struct Kitchen {
+    pub(super) law: Law,
+    pub(super) speed_sd: f64,
+    pub(super) paces: [Pace; 3],
+    pub(super) past: Past,
 }
 
 impl Kitchen {
-    fn found(number: usize) -> Result<Self, StoreError> {
+    pub(super) fn found(number: usize) -> Result<Self, StoreError> {
         let mut chance = Chance::from_seed(77_000 + number as u64);
         let law = Law {
             activation_kj_mol: chance.between(48.0, 66.0),

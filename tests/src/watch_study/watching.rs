@@ -29,7 +29,7 @@ pub struct Past {
     pub records: Vec<Record>,
     /// The readings.
     pub readings: Vec<Reading>,
-    learned: Learned,
+    pub(super) learned: Learned,
     tops: BTreeMap<String, f64>,
 }
 
@@ -174,7 +174,12 @@ pub fn watch(night: &Night, past: &Past) -> Vec<Told> {
     told
 }
 
-fn due(view: Option<&(UtcMs, ProofView)>, now: UtcMs, news: bool, lead_min: f64) -> bool {
+pub(super) fn due(
+    view: Option<&(UtcMs, ProofView)>,
+    now: UtcMs,
+    news: bool,
+    lead_min: f64,
+) -> bool {
     let Some((made, view)) = view else {
         return news;
     };
@@ -187,7 +192,7 @@ fn due(view: Option<&(UtcMs, ProofView)>, now: UtcMs, news: bool, lead_min: f64)
     news || age >= if far { FAR_MIN } else { FORECAST_MIN }
 }
 
-fn stored(r: &Reading) -> StoredReading {
+pub(super) fn stored(r: &Reading) -> StoredReading {
     StoredReading {
         time: r.time,
         arrived: r.time,

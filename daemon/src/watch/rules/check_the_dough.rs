@@ -1,18 +1,20 @@
 //! Check the dough.
 //!
 //! **Fires** when the forecast is wide and one finger dent would narrow it much now, for five
-//! minutes, with ready still further away than the lead. **Clears** when it does not any more, or
+//! minutes, with ready still a quarter of an hour further away than the lead: so shortly before
+//! “nearly ready” a look would be one message too many. **Clears** when it does not any more, or
 //! the stage ends. Told once a stage, never repeated, and not when the baker looked lately.
 
 use super::hold::{Patience, StageHolds};
 use super::{About, Finding, Open, Rule, Severity};
+use crate::batches::record::PlaceKind;
 use crate::time::UtcMs;
 use crate::watch::world::{Input, Proof, World};
 
 /// What it is.
 pub static ABOUT: About = About {
     name: "check_the_dough",
-    fires: "the forecast is wider than 40 min and one finger dent would narrow it much now, for 5 min, with ready further away than the lead and nothing seen for 30 min",
+    fires: "the forecast is wider than 40 min and one finger dent would narrow it much now, for 5 min, with ready 15 min further away than the lead and nothing seen for 30 min (not in a fridge)",
     clears: "the forecast has narrowed, or the stage ends",
     default: "40 min between early and late; told once a stage",
     why: "one look at the right moment is worth more than an hour of readings",
@@ -25,6 +27,8 @@ pub static ABOUT: About = About {
 
 /// Width of the forecast that is worth a look, minutes.
 const WIDE_MIN: f64 = 40.0;
+/// So far from the word that it is nearly ready, minutes.
+const AHEAD_MIN: f64 = 15.0;
 /// The baker looked so lately that another look tells little, ms.
 const LOOKED_MS: i64 = 30 * 60_000;
 
@@ -38,6 +42,10 @@ const PATIENCE: Patience = Patience {
 pub struct CheckTheDough(StageHolds);
 
 fn worth_a_look(world: &World, proof: &Proof<'_>) -> Option<bool> {
+    // A night in the cold wakes no one for a note.
+    if proof.kind == PlaceKind::Fridge {
+        return Some(false);
+    }
     let view = proof.view.as_ref()?;
     let ready = view.document.ready;
     let wide = match (ready.p10, ready.p90) {
@@ -46,7 +54,7 @@ fn worth_a_look(world: &World, proof: &Proof<'_>) -> Option<bool> {
     };
     let soon = ready
         .p50
-        .is_some_and(|m| m.seconds_since(world.now) / 60.0 <= proof.lead_min());
+        .is_some_and(|m| m.seconds_since(world.now) / 60.0 <= proof.lead_min() + AHEAD_MIN);
     let from = UtcMs(world.now.0 - LOOKED_MS);
     let looked = world
         .book
@@ -92,6 +100,16 @@ impl Rule for CheckTheDough {
 #[cfg(test)]
 mod tests {
     use crate::watch::timeline::{Timeline, view};
+
+    #[test]
+    fn a_dough_in_the_fridge_wakes_no_one_for_a_look() {
+        let mut t = Timeline::knots_in("fridge");
+        let mut wide = view([60.0, 100.0, 140.0], 0.0, 0.0);
+        wide.dent_would_help = true;
+        t.forecast(wide);
+        t.until(30.0);
+        assert!(t.pushes().is_empty());
+    }
 
     #[test]
     fn a_wide_forecast_that_a_dent_would_narrow_is_told_once() {

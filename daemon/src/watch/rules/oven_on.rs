@@ -190,6 +190,8 @@ impl Rule for OvenOn {
         let mut found = Vec::new();
         for (place, oven) in self.ovens.iter().filter(|(_, o)| o.on.on) {
             let mut finding = Finding::of_place(&ABOUT, place, oven.on.began, world);
+            // Where the tap is.
+            finding.link = "/".into();
             let doughs: Vec<String> = world
                 .standing_in(place)
                 .iter()

@@ -3,7 +3,10 @@
 //! **Fires** when the air has been 5 °C under the temperature at which the recipe's time holds
 //! for 20 minutes. **Clears** when it is within 4 °C of it for 5 minutes. Where the lamp is said
 //! to be on, it asks whether the light has gone out. A fridge is meant to be cold. In a room it is
-//! told once a stage.
+//! told once a stage, and only shown where the room was as cold from the start: the baker put it
+//! there and knows, and the forecast reckons with it.
+
+use std::collections::BTreeSet;
 
 use super::hold::{Patience, StageHolds};
 use super::{About, Finding, Open, Rule, Severity};
@@ -14,7 +17,7 @@ use crate::watch::world::{Input, Proof, World};
 /// What it is.
 pub static ABOUT: About = About {
     name: "too_cold",
-    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge)",
+    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room as cold from the stage's start it is shown, not pushed)",
     clears: "within 4 °C of it for 5 min, or the stage ends",
     default: "the recipe's usual temperature; without one, 24 °C",
     why: "a light that has gone out looks like a dough that is late; told once a stage",
@@ -39,7 +42,11 @@ const PATIENCE: Patience = Patience {
 
 /// The rule.
 #[derive(Debug, Default)]
-pub struct TooCold(StageHolds);
+pub struct TooCold {
+    holds: StageHolds,
+    /// The stages that have had it warm enough.
+    were_warm: BTreeSet<(String, StageKind)>,
+}
 
 fn usual_c(proof: &Proof<'_>) -> f64 {
     let usual = proof.dough.and_then(|d| match proof.stage.stage {
@@ -56,7 +63,15 @@ impl Rule for TooCold {
 
     fn see(&mut self, world: &World, input: &Input<'_>) {
         if matches!(input, Input::Tick) {
-            self.0.look(world, PATIENCE, |proof| {
+            for proof in world.proofs() {
+                let air_c = world.air_c(proof.place);
+                if air_c.is_some_and(|c| c >= usual_c(&proof) - NEAR_C) {
+                    self.were_warm.insert(proof.key());
+                }
+            }
+            self.were_warm
+                .retain(|(batch, stage)| world.proof(batch, *stage).is_some());
+            self.holds.look(world, PATIENCE, |proof| {
                 if proof.kind == PlaceKind::Fridge {
                     return Some((false, true));
                 }
@@ -69,10 +84,12 @@ impl Rule for TooCold {
     }
 
     fn findings(&self, world: &World) -> Vec<Finding> {
-        let on = self.0.on(world);
+        let on = self.holds.on(world);
         on.iter()
             .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
+                finding.pushed =
+                    proof.kind != PlaceKind::Room || self.were_warm.contains(&proof.key());
                 let lamp = world
                     .book
                     .places
@@ -94,7 +111,7 @@ impl Rule for TooCold {
     }
 
     fn resume(&mut self, open: &Open<'_>) {
-        self.0.resume(open);
+        self.holds.resume(open);
     }
 }
 
@@ -118,6 +135,16 @@ mod tests {
         assert_eq!(t.pushes(), ["too_cold raised"]);
         let text = t.first("too_cold", "raised").unwrap().doc["text"].clone();
         assert!(text.as_str().unwrap().contains("Has the light gone out?"));
+    }
+
+    #[test]
+    fn a_room_that_was_cold_from_the_start_is_shown_and_one_that_grew_cold_is_told() {
+        let mut t = standing_at("room", false, 17.0);
+        assert!(t.pushes().is_empty());
+        assert_eq!(t.holding("too_cold").len(), 1);
+        t = standing_at("room", false, 23.0);
+        t.air_while("probe", 60.0, 100.0, |_| 17.0);
+        assert_eq!(t.pushes(), ["too_cold raised"]);
     }
 
     #[test]
