@@ -15,8 +15,13 @@ use crate::store::StoredReading;
 
 /// Without news a forecast is redone this often, of the clock's time: what was ahead has passed.
 const EVERY: Duration = Duration::from_secs(30);
-/// After news, wait so long for more of it: a burst of readings is one piece of news.
+/// After news, wait at least so long for more of it: a burst of readings is one piece of news.
 const SETTLE: Duration = Duration::from_millis(120);
+/// At most so long: what is on the page is never much older.
+const SETTLE_LONGEST: Duration = Duration::from_secs(1);
+/// In between, this many times what the last round took: while a backlog is taken in, forecasts cost a
+/// twentieth of a core at most, and leave the rest to the intake.
+const SETTLE_TIMES: u32 = 20;
 
 /// Events one round takes up; a longer burst is taken up in the next.
 const BURST: usize = 1024;
@@ -35,6 +40,7 @@ async fn run(app: Arc<App>) {
         let again = Arc::clone(&app);
         let readings = std::mem::take(&mut news);
         let before = std::mem::take(&mut proofs);
+        let began = tokio::time::Instant::now();
         let done = tokio::task::spawn_blocking(move || {
             let mut proofs = before;
             let result = proofs.refresh(&again, &readings);
@@ -52,6 +58,7 @@ async fn run(app: Arc<App>) {
                 tracing::error!(%error, "redoing the forecasts failed; they are tried again")
             }
         }
+        let settle = (began.elapsed() * SETTLE_TIMES).clamp(SETTLE, SETTLE_LONGEST);
         // Until there is news, or it is time anyway.
         let wait = app.clock.real(EVERY).max(SETTLE);
         let first = async {
@@ -78,7 +85,7 @@ async fn run(app: Arc<App>) {
         }
         tokio::select! {
             () = app.stop.cancelled() => return,
-            () = tokio::time::sleep(SETTLE) => {}
+            () = tokio::time::sleep(settle) => {}
         }
         // The rest of the burst, up to what one round takes; the others wait in the bus.
         while events.len() < BURST {

@@ -14,11 +14,16 @@ const QUEUEING: &str = "queue readings for the copy";
 const READING: &str = "read the copy's queue";
 
 pub(super) fn queue(tx: &Connection, series: i64, time: UtcMs) -> rusqlite::Result<()> {
-    tx.prepare_cached(
-        "INSERT INTO copy (series, time) SELECT ?1, ?2 WHERE EXISTS (SELECT 1 FROM copy_bound)",
-    )?
-    .execute(params![series, time.0])?;
+    tx.prepare_cached("INSERT INTO copy (series, time) VALUES (?1, ?2)")?
+        .execute(params![series, time.0])?;
     Ok(())
+}
+
+/// Whether a copy is configured: asked once a transaction, not with each reading.
+pub(super) fn wanted(tx: &Connection) -> Result<bool> {
+    tx.prepare_cached("SELECT EXISTS (SELECT 1 FROM copy_bound)")
+        .and_then(|mut query| query.query_row([], |row| row.get(0)))
+        .map_err(failed(QUEUEING))
 }
 
 /// Queues what is stored of a span once more, in order of time.

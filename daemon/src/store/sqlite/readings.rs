@@ -34,10 +34,14 @@ pub(super) fn append(
 ) -> Result<Vec<Stored>> {
     let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
     let mut outcome = Vec::with_capacity(arrivals.len());
+    let copied = super::copy_queue::wanted(tx)?;
     for arrival in arrivals {
-        outcome.push(append_one(tx, names, arrival, &mut tallies).map_err(failed(STORING))?);
+        let stored = append_one(tx, names, arrival, copied, &mut tallies);
+        outcome.push(stored.map_err(failed(STORING))?);
     }
-    super::copy_queue::keep_bound(tx)?;
+    if copied {
+        super::copy_queue::keep_bound(tx)?;
+    }
     for (series, tally) in tallies {
         tx.prepare_cached(
             "UPDATE series SET count = count + ?2, kept_out = kept_out + ?3 WHERE id = ?1",
@@ -53,6 +57,7 @@ fn append_one(
     tx: &Connection,
     names: &mut Names,
     arrival: &Arrival,
+    copied: bool,
     tallies: &mut BTreeMap<i64, Tally>,
 ) -> rusqlite::Result<Stored> {
     let mut stored = Stored::default();
@@ -78,7 +83,9 @@ fn append_one(
             at = at.plus_ms(1);
         };
         if is_new {
-            super::copy_queue::queue(tx, series, at)?;
+            if copied {
+                super::copy_queue::queue(tx, series, at)?;
+            }
             let tally = tallies.entry(series).or_default();
             tally.count += 1;
             tally.kept_out += i64::from(reading.kept_out.is_some());
