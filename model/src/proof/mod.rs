@@ -194,7 +194,13 @@ impl Prior {
             .rises
             .iter()
             .filter(|(m, y, w)| m.is_finite() && y.is_finite() && *w > 0.0)
-            .map(|&(m, y, w)| (path.age_at(m), y.clamp(-0.5, 20.0), RISE_WEIGHT * w.min(1.0)))
+            .map(|&(m, y, w)| {
+                (
+                    path.age_at(m),
+                    y.clamp(-0.5, 20.0),
+                    RISE_WEIGHT * w.min(1.0),
+                )
+            })
             .collect();
         let marks = Marks::new(path, evidence);
         let alone: Vec<f64> = (0..points)
