@@ -27,6 +27,9 @@ const SPOT_SD_C: f64 = 0.6;
 const START_SD_C: f64 = 0.5;
 /// How far off a dough is at the start of its final proof when nobody measured it, °C.
 const BENCH_SD_C: f64 = 1.0;
+/// Spread of ln age that shaping brings: how hard it was handled, the gas it kept, how long it
+/// rested (own choice; finals scatter more than bulks on simulated kitchens of other laws).
+const SHAPING_SD: f64 = 0.05;
 /// A degree of the dough is about 7.5 % of its pace.
 const LN_PER_C: f64 = 0.075;
 /// Points that count of a probe in a finished proof, for what it says of the lag.
@@ -434,6 +437,10 @@ impl Builder<'_> {
         let missing = (track.gap_min.0 / expected).min(1.0);
         let extra =
             LN_PER_C * ((start_temperature.sd_c * fades).powi(2) + (2.0 * missing).powi(2)).sqrt();
+        let extra = match kind {
+            StageKind::Bulk => extra,
+            StageKind::Final => extra.hypot(SHAPING_SD),
+        };
         let subject = Subject {
             dough: record.dough.clone(),
             stage: stage_of(kind),

@@ -15,8 +15,8 @@ const FIT_GRID: usize = 61;
 const ENOUGH: usize = 8;
 /// How far a stage's normal moves towards its new value in one sweep.
 const DAMPING: f64 = 0.8;
-/// Prior of ln s: about 0.105, own choice within the sheet of a home baker's scatter.
-const SPREAD: (f64, f64) = (-2.26, 0.35);
+/// Prior of ln s: about 0.09, own choice within the sheet of a home baker's scatter.
+const SPREAD: (f64, f64) = (-2.4, 0.35);
 
 /// A fit on its way.
 pub(super) struct Fit<'a> {

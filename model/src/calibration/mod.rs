@@ -267,7 +267,7 @@ impl Default for Calibration {
             columns,
             mean: vec![TILT.0, DOSE.0, HOUSE.0, FINAL.0],
             covariance,
-            spread: 0.115,
+            spread: 0.105,
             shared: 0.5,
             eye_sd: EYE_SD,
             noise_share: 0.07,

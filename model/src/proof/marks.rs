@@ -14,6 +14,13 @@ const DENT_STAYS: f64 = 0.18;
 const DENT_SD: f64 = 0.09;
 /// Share of outcomes tapped by mistake.
 const OUTCOME_MISTAKEN: f64 = 0.05;
+/// A dough found so far past ready (ln age) is as likely called ready as not: a quarter to a third
+/// (own choice; common practice has no number) …
+const STILL_READY: f64 = 0.28;
+/// … bakers differing in it by this; and as likely "over" as not from here on.
+const STILL_READY_SD: f64 = 0.09;
+/// See [`STILL_READY_SD`].
+const OVER: f64 = 0.24;
 /// Share of stages ended a little early and still called right.
 const HURRIED: f64 = 0.03;
 /// A baker looks in every so many minutes, evenly in the logarithm between these.
@@ -138,7 +145,7 @@ impl<'a> Marks<'a> {
                             } else {
                                 look_density(since)
                                     * pace.min(400.0)
-                                    * normal_cdf((0.22 - overdue) / 0.07)
+                                    * normal_cdf((STILL_READY - overdue) / STILL_READY_SD)
                             }
                         }
                         _ => 0.0,
@@ -152,7 +159,7 @@ impl<'a> Marks<'a> {
                     (1.0 - HURRIED) * sure + hurried
                 }
                 Ending::Under => normal_cdf((r - age - 0.03) / 0.06),
-                Ending::Over => normal_cdf((age - r - 0.15) / 0.07),
+                Ending::Over => normal_cdf((age - r - OVER) / STILL_READY_SD),
             };
             l += (OUTCOME_MISTAKEN * wild + (1.0 - OUTCOME_MISTAKEN) * told).ln();
         }
