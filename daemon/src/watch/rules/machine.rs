@@ -46,7 +46,7 @@ pub static DISK: About = About {
     name: "disk",
     fires: "less than 10 % or 200 MiB of the disk is free, or a write failed, for 1 min",
     clears: "well again for 5 min",
-    default: "10 % or 200 MiB, whichever is less room",
+    default: "10 % or 200 MiB, whichever comes first",
     why: "when it is full nothing new is kept",
     severity: Severity::Warning,
     repeats: true,
