@@ -337,7 +337,7 @@ impl Work {
             since: now,
             ends: start.ends,
             looks: looks(&[0.45, 0.75], &mut chance),
-            taps_in_s: chance.between(60.0, 240.0),
+            taps_in_s: chance.between(240.0, 540.0),
             told_ready: false,
             chance,
             drawn_w: 0.0,
@@ -378,7 +378,7 @@ impl Work {
                     self.since = now;
                     self.proof.begin_final(pace);
                     self.looks = looks(&[0.55], &mut self.chance);
-                    self.taps_in_s = self.chance.between(60.0, 240.0);
+                    self.taps_in_s = self.chance.between(240.0, 540.0);
                     self.told_ready = false;
                     let stage = self.stage(StageKind::Final, now, plan.final_in);
                     happened.written.push(Record::Stage(stage));
