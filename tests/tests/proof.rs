@@ -157,7 +157,7 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     let args = ["run", "--config", &config, "--data", data.to_str().unwrap()];
     let daemon = Daemon::start(&args).unwrap();
     let now = jiff::Timestamp::now();
-    daemon.records(&proof_under_way(now, 88)).await.unwrap();
+    daemon.records(&proof_under_way(now, 84)).await.unwrap();
     let told = |alert: &'static str| {
         let hook = &hook;
         async move {
@@ -189,7 +189,7 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     );
     // Ending the stage is the answer: nothing is said of "ready" any more.
     let end = (jiff::Timestamp::now()).to_string();
-    let mut stage = proof_under_way(now, 88)[3].clone();
+    let mut stage = proof_under_way(now, 84)[3].clone();
     stage["end"] = json!(end);
     stage["outcome"] = json!("ready");
     daemon.records(&[stage]).await.unwrap();

@@ -26,31 +26,8 @@ const HURRIED: f64 = 0.03;
 /// A baker looks in every so many minutes, evenly in the logarithm between these.
 const LOOK_MIN: (f64, f64) = (5.0, 45.0);
 
-/// Chance that a dough that became ready `since_min` ago has not been looked at since: a baker
-/// looks every `w` minutes at a random phase, `ln w` even over 5 to 45.
-///
-/// ```
-/// use doughwarden_model::proof::not_looked_since;
-/// assert!(not_looked_since(0.0) == 1.0 && not_looked_since(10.0) < 1.0 && not_looked_since(90.0) < 0.02);
-/// ```
-pub fn not_looked_since(since_min: f64) -> f64 {
-    let (low, high) = LOOK_MIN;
-    if !(since_min > 0.0) {
-        return 1.0;
-    }
-    let l = since_min;
-    let log = (high / low).ln();
-    let s = if l < low {
-        1.0 - l * (1.0 / low - 1.0 / high) / log
-    } else if l < high {
-        ((high / l).ln() - (1.0 - l / high)) / log
-    } else {
-        0.0
-    };
-    0.97 * s + 0.03 * (-l / 60.0).exp()
-}
-
-/// Density of the minutes between ready and the look that ended it.
+/// Density of the minutes between ready and the look that ended it: a baker looks every `w` minutes
+/// at a random phase, `ln w` even over 5 to 45.
 pub(super) fn look_density(lag_min: f64) -> f64 {
     let (low, high) = LOOK_MIN;
     if lag_min < 0.0 {
@@ -67,7 +44,6 @@ pub(super) struct Marks<'a> {
     last_look: f64,
     dents: Vec<(f64, Dent)>,
     ending: Option<(f64, f64, Ending)>,
-    running_until: Option<f64>,
 }
 
 impl<'a> Marks<'a> {
@@ -96,7 +72,6 @@ impl<'a> Marks<'a> {
                 .ending
                 .filter(|(m, _)| m.is_finite())
                 .map(|(m, e)| (m, ln_age(m), e)),
-            running_until: evidence.running_until.filter(|m| m.is_finite()),
         }
     }
 
@@ -115,14 +90,6 @@ impl<'a> Marks<'a> {
                 Dent::Stays => past,
             };
             l += (DENT_MISTAKEN / 3.0 + (1.0 - DENT_MISTAKEN) * chance).ln();
-        }
-        if let Some(now) = self.running_until
-            && let Some(ready) = self.path.minute_at(r.exp())
-            && ready < now
-        {
-            l += not_looked_since(now - ready.max(self.last_look))
-                .max(0.02)
-                .ln();
         }
         if let Some((minute, age, ending)) = self.ending {
             // Likelihoods as densities per unit of r, so that a mistaken tap (even over 2) compares.
