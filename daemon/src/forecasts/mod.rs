@@ -53,6 +53,19 @@ pub struct ProofView {
     pub yeast_left: f64,
 }
 
+impl ProofView {
+    /// When it is ready, whether or not that has come unseen: what alerts go by. The document says
+    /// when, given that it is not ready yet.
+    #[must_use]
+    pub fn ready(&self) -> document::ReadyQuantiles {
+        document::ReadyQuantiles {
+            p10: self.ready_at[1],
+            p50: self.ready_at[9],
+            p90: self.ready_at[17],
+        }
+    }
+}
+
 /// Why there is no forecast.
 #[derive(Debug, thiserror::Error)]
 pub enum ForecastError {

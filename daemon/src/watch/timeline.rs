@@ -327,7 +327,11 @@ pub fn view(ready_min: [f64; 3], chance_ready: f64, chance_over: f64) -> ProofVi
         stage: StageKind::Final,
         chance_ready_now: chance_ready,
         chance_over_now: chance_over,
-        ready_at: [p50; 19],
+        ready_at: std::array::from_fn(|i| match i {
+            0..=5 => p10,
+            6..=12 => p50,
+            _ => p90,
+        }),
         progress: 0.5,
         dent_would_help: false,
         air: None,

@@ -47,7 +47,7 @@ fn worth_a_look(world: &World, proof: &Proof<'_>) -> Option<bool> {
         return Some(false);
     }
     let view = proof.view.as_ref()?;
-    let ready = view.document.ready;
+    let ready = view.ready();
     let wide = match (ready.p10, ready.p90) {
         (Some(early), Some(late)) => late.seconds_since(early) / 60.0 > WIDE_MIN,
         _ => true,

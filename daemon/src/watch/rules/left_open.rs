@@ -47,7 +47,7 @@ fn well_past(world: &World, proof: &Proof<'_>) -> bool {
     };
     let old = world.now.0 - proof.stage.start.0 >= days * 24 * HOUR_MS;
     let Some(view) = &proof.view else { return old };
-    let late_end_past = view.document.ready.p90.is_some_and(|t| t <= world.now);
+    let late_end_past = view.ready().p90.is_some_and(|t| t <= world.now);
     (view.chance_over_now >= SURE && late_end_past && proof.kind != PlaceKind::Fridge) || old
 }
 

@@ -52,12 +52,12 @@ pub struct NearlyReady {
 
 /// The ready time's middle.
 pub(super) fn middle(proof: &Proof<'_>) -> Option<UtcMs> {
-    proof.view.as_ref()?.document.ready.p50
+    proof.view.as_ref()?.ready().p50
 }
 
 /// `about 14:35 (14:20 to 14:55)`: when, and how sure.
 pub(super) fn when(world: &World, proof: &Proof<'_>) -> String {
-    let Some(ready) = proof.view.as_ref().map(|v| v.document.ready) else {
+    let Some(ready) = proof.view.as_ref().map(|v| v.ready()) else {
         return String::new();
     };
     let clock = |t: Option<UtcMs>| t.map(|t| world.say.clock(t, world.now));

@@ -44,7 +44,7 @@ pub struct TwoBatches {
 
 fn ready(proof: &Proof<'_>) -> Option<UtcMs> {
     (proof.stage.stage == StageKind::Final)
-        .then(|| proof.view.as_ref()?.document.ready.p50)
+        .then(|| proof.view.as_ref()?.ready().p50)
         .flatten()
 }
 
