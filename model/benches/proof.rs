@@ -42,7 +42,6 @@ fn stage(i: usize) -> PastStage {
             dents: vec![(0.7 * ready, Dent::SpringsBack)],
             looks: vec![0.8 * ready],
             ending: Some((ready + 6.0, Ending::Ready)),
-            running_until: None,
         },
         path,
     }
@@ -64,7 +63,6 @@ fn benches(c: &mut Criterion) {
         let prior = fit.expect(&subject(0), -1.0, &[]);
         let mut evidence = stage(0).evidence;
         evidence.ending = None;
-        evidence.running_until = Some(m);
         c.bench_function(
             &format!("forecast after one more reading, {hours} h of 10-second readings"),
             |b| {

@@ -93,14 +93,12 @@ fn evidence() -> impl Strategy<Value = Evidence> {
         proptest::collection::vec((minute(), dent()), 0..4),
         proptest::collection::vec(minute(), 0..4),
         proptest::option::of((minute(), ending())),
-        proptest::option::of(minute()),
     )
-        .prop_map(|(rises, dents, looks, ending, running_until)| Evidence {
+        .prop_map(|(rises, dents, looks, ending)| Evidence {
             rises,
             dents,
             looks,
             ending,
-            running_until,
         })
 }
 

@@ -335,7 +335,7 @@ pub fn usual_yeasts<'a>(
         .collect();
     doughs
         .into_iter()
-        .filter_map(|d| super::inputs::usual_yeast(book, d, at).map(|y| (d.to_owned(), y)))
+        .filter_map(|d| super::prior::usual_yeast(book, d, at).map(|y| (d.to_owned(), y)))
         .collect()
 }
 
@@ -442,7 +442,7 @@ fn fingerprint(book: &Book, at: UtcMs, epoch: u64) -> u64 {
             format!("{dough:?}").hash(&mut h);
         }
         // The usual dose follows batches begun by then.
-        super::inputs::usual_yeast(book, &d, at)
+        super::prior::usual_yeast(book, &d, at)
             .map(f64::to_bits)
             .hash(&mut h);
     }

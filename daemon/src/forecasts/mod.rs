@@ -13,6 +13,7 @@ pub mod live;
 pub mod lots;
 pub mod outlook;
 pub mod planned;
+pub(crate) mod prior;
 pub mod running;
 pub mod scenario;
 pub mod sentences;

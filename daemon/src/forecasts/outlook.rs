@@ -153,7 +153,7 @@ pub fn ahead(
     // The table follows the first scenario's knots: let it be the one that takes longest.
     futures.sort_by(|a, b| b.1.now().minute.total_cmp(&a.1.now().minute));
     let ready = ReadyTime::new(&posterior, &known.path, &futures);
-    let told = if known.evidence.running_until.is_some() {
+    let told = if known.not_ready_yet {
         ready.given_not_ready_at(now_min)
     } else {
         ready.clone()

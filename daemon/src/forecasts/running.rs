@@ -167,7 +167,6 @@ impl Running {
             .path
             .advance(self.newest.0, self.last.1, self.newest.1);
         known.path.advance(minute, self.newest.1, self.newest.1);
-        known.evidence.running_until = Some(minute);
         known.track.outlook = outlook(
             minute,
             self.newest.1,

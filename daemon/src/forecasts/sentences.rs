@@ -31,7 +31,7 @@ pub fn evidence(
     // The dough's own past, or its recipe.
     let dough = &known.subject.dough;
     let bakes = learned.calibration.count(dough, o.stage());
-    let usual = super::inputs::usual(sources.book, dough, known.kind);
+    let usual = super::prior::usual(sources.book, dough, known.kind);
     match (bakes, usual.and_then(|u| u.usual_min.map(|m| (m, u.at)))) {
         (0, Some((minutes, temperature))) => out.push(format!(
             "The recipe gives {minutes:.0} min at {} for the {proof}; no finished bake of this dough has corrected it yet.",

@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use super::{Grounds, PlanError, tenth};
 use crate::batches::record::{Dough, PlaceKind, Record};
-use crate::forecasts::inputs;
+use crate::forecasts::prior;
 
 /// The field of a dough's record that holds its testers.
 pub const TESTERS: &str = "testers";
@@ -224,7 +224,7 @@ pub fn answer(g: &Grounds<'_>, asked: &ReadersAsked) -> Result<ReadersDocument, 
     {
         cautions.push(Caution::OvenLight);
     }
-    let rise = |kind| inputs::usual(g.book(), &recipe.dough, kind).and_then(|u| u.target_rise);
+    let rise = |kind| prior::usual(g.book(), &recipe.dough, kind).and_then(|u| u.target_rise);
     let for_readers = ReadersRecipe {
         name: recipe.dough.clone(),
         dough_g,

@@ -7,8 +7,9 @@ use doughwarden_model::planning::ProofAge;
 
 use super::{Grounds, PlanError};
 use crate::batches::record::{Batch, Dough, StageKind};
-use crate::forecasts::inputs::{self, Without, stage_of};
+use crate::forecasts::inputs::{Without, stage_of};
 use crate::forecasts::outlook;
+use crate::forecasts::prior;
 
 /// A dough, ready to be planned with.
 #[derive(Clone, Debug)]
@@ -86,10 +87,10 @@ impl Grounds<'_> {
             batch.formula.clone_from(&record.formula);
         }
         change(&mut batch);
-        let formula = inputs::batch_formula(book, &batch);
+        let formula = prior::batch_formula(book, &batch);
         let lag = |kind| {
             self.learned.lag.of(batch.vessel.as_deref())
-                * inputs::lag_min(&batch, kind, formula.as_ref())
+                * prior::lag_min(&batch, kind, formula.as_ref())
         };
         let ((bulk, stated), (final_proof, _)) = (
             self.proof_age(&batch, StageKind::Bulk, formula.as_ref()),
@@ -127,13 +128,13 @@ impl Grounds<'_> {
         kind: StageKind,
         formula: Option<&Formula>,
     ) -> (ProofAge, bool) {
-        let (prior_ln_age, prior_sd, stated) = inputs::prior_age(self.book(), batch, kind, formula);
+        let (prior_ln_age, prior_sd, stated) = prior::prior_age(self.book(), batch, kind, formula);
         let usual = self
             .learned
             .usual_yeast
             .get(&batch.dough)
             .copied()
-            .or_else(|| inputs::usual_yeast(self.book(), &batch.dough, self.now));
+            .or_else(|| prior::usual_yeast(self.book(), &batch.dough, self.now));
         let ln_dose = match (formula.and_then(Formula::yeast_percent_fresh), usual) {
             (Some(own), Some(usual)) => (own / usual).ln().clamp(-1.5, 1.5),
             _ => 0.0,

@@ -308,7 +308,12 @@ pub fn view(ready_min: [f64; 3], chance_ready: f64, chance_over: f64) -> ProofVi
             batch: "knots".into(),
             stage: StageKind::Final,
             at: minute(0.0),
-            ready: ReadyQuantiles { p10, p50, p90 },
+            // What is told on the page is of a dough that is not ready yet: no rule may go by it.
+            ready: ReadyQuantiles {
+                p10: None,
+                p50: None,
+                p90: None,
+            },
             rise: Rise {
                 now: Quantiles {
                     p10: 0.3,

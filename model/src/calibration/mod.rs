@@ -13,6 +13,7 @@
 //! its rise readings, its neighbours' curves as prior.
 
 mod fit;
+mod report;
 mod rise;
 
 use std::borrow::Cow;
@@ -22,8 +23,8 @@ use nalgebra::{Cholesky, DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use self::fit::Fit;
+pub use self::report::Parameter;
 use crate::age::AgePath;
-use crate::cardinal::{Cardinal, REFERENCE_C, RateLaw};
 use crate::proof::{Evidence, Prior, RiseCurve};
 
 /// A stage says something from this precision on (a spread of 10 in ln age says nothing).
@@ -201,21 +202,6 @@ pub struct Calibration {
     counts: BTreeMap<String, u32>,
     /// What the recipe or the literature expected of each: ln age and its spread.
     levels: BTreeMap<String, (f64, f64)>,
-}
-
-/// One learned number for people: before, after, and its 80 % range.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Parameter {
-    /// What it is.
-    pub name: String,
-    /// Its value.
-    pub value: f64,
-    /// What it was before any bake.
-    pub prior: f64,
-    /// 10 %.
-    pub p10: f64,
-    /// 90 %.
-    pub p90: f64,
 }
 
 fn curve_key(dough: &str, stage: Stage) -> String {
@@ -618,265 +604,7 @@ impl Calibration {
         }
         fit.run()
     }
-
-    /// The learned numbers in words, for reports. Times are minutes at 24 °C throughout.
-    ///
-    /// ```
-    /// use doughwarden_model::calibration::Calibration;
-    /// assert!(Calibration::default().parameters().iter().all(|p| p.p10 <= p.value && p.value <= p.p90));
-    /// ```
-    pub fn parameters(&self) -> Vec<Parameter> {
-        let z = 1.281_551_565_544_6;
-        let start = Self::default();
-        let plain = |name: &str, (value, sd): (f64, f64), prior: f64| Parameter {
-            name: name.to_owned(),
-            value,
-            prior,
-            p10: value - z * sd,
-            p90: value + z * sd,
-        };
-        let log = |name: String, (ln, sd): (f64, f64), prior: f64| Parameter {
-            name,
-            value: ln.exp(),
-            prior: prior.exp(),
-            p10: (ln - z * sd).exp(),
-            p90: (ln + z * sd).exp(),
-        };
-        let mut out = vec![
-            plain(
-                "tilt of the pace against temperature, per 10 degC",
-                self.tilt(),
-                TILT.0,
-            ),
-            plain("exponent of the yeast dose", self.dose_exponent(), DOSE.0),
-            log(
-                "time of all doughs against their recipes".into(),
-                self.column(&Column::House),
-                HOUSE.0,
-            ),
-            log(
-                "time of final proofs against their recipes, beside that".into(),
-                self.column(&Column::Final),
-                FINAL.0,
-            ),
-        ];
-        let warmth = (24.0 - REFERENCE_C) / 10.0;
-        let pace = RateLaw::new(Cardinal::GAS, self.tilt().0).rate(24.0);
-        let plain_pace = RateLaw::default().rate(24.0);
-        for (key, (prior_ln_age, prior_sd)) in &self.levels {
-            let Some((stage, dough)) = key.split_once('/') else {
-                continue;
-            };
-            let subject = Subject {
-                dough: dough.to_owned(),
-                stage: if stage == "bulk" {
-                    Stage::Bulk
-                } else {
-                    Stage::Final
-                },
-                prior_ln_age: *prior_ln_age,
-                prior_sd: *prior_sd,
-                ln_dose: 0.0,
-                target_rise: None,
-                extra_sd: 0.0,
-            };
-            let (offset, g) = self.moments(&[row(&subject, warmth)], false);
-            let ln_minutes = prior_ln_age + offset[0] - pace.ln();
-            out.push(log(
-                format!("{dough}, {stage}: minutes at 24 degC"),
-                (ln_minutes, g[(0, 0)].max(0.0).sqrt()),
-                prior_ln_age - plain_pace.ln(),
-            ));
-        }
-        let ln_sd = 0.7 / f64::from(self.stages + 4).sqrt();
-        out.push(log(
-            "spread from bake to bake".into(),
-            (self.spread.ln(), ln_sd),
-            start.spread.ln(),
-        ));
-        out.push(plain(
-            "share of that spread common to a batch's proofs",
-            (self.shared, 0.15),
-            start.shared,
-        ));
-        out.push(log(
-            "spread of the rise when ready".into(),
-            (self.eye_sd.ln(), 0.3),
-            start.eye_sd.ln(),
-        ));
-        for (key, fitted) in &self.curves {
-            let Some((stage, dough)) = key.split_once('/') else {
-                continue;
-            };
-            let book = textbook(if stage == "bulk" {
-                Stage::Bulk
-            } else {
-                Stage::Final
-            })
-            .curve;
-            let sd = |i: usize| fitted.covariance[i][i].max(0.0).sqrt();
-            out.push(log(
-                format!("{dough}, {stage}: rise when ready"),
-                (fitted.curve.ln_rise, sd(0)),
-                book.ln_rise,
-            ));
-            out.push(plain(
-                &format!("{dough}, {stage}: share of the way before it rises"),
-                (fitted.curve.lag, sd(1)),
-                book.lag,
-            ));
-        }
-        out
-    }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::proof::Ending;
-    use proptest::prelude::*;
-
-    fn subject(dough: &str, ln_dose: f64) -> Subject {
-        Subject {
-            dough: dough.into(),
-            stage: Stage::Bulk,
-            prior_ln_age: 4.3,
-            prior_sd: 0.3,
-            ln_dose,
-            target_rise: None,
-            extra_sd: 0.0,
-        }
-    }
-
-    fn past(batch: usize, ready: f64, temperature: f64, ln_dose: f64) -> PastStage {
-        let mut path = AgePath::begin(RateLaw::default(), 0.0, temperature);
-        path.advance(400.0, temperature, temperature);
-        let minute = path.minute_at(ready).unwrap_or(400.0);
-        PastStage {
-            batch: format!("b{batch}"),
-            subject: subject("rolls", ln_dose),
-            path,
-            evidence: Evidence {
-                looks: vec![minute - 6.0],
-                ending: Some((minute + 2.0, Ending::Ready)),
-                ..Default::default()
-            },
-        }
-    }
-
-    #[test]
-    fn a_dough_s_own_bakes_outweigh_the_recipe() {
-        let stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let fit = Calibration::fit(&stages);
-        let now = fit.expect(&subject("rolls", 0.0), -0.2, &[]);
-        assert!(
-            (now.mean - 100f64.ln()).abs() < 0.04,
-            "{} {}",
-            now.mean.exp(),
-            now.sd
-        );
-        assert!(now.sd < 0.12, "{}", now.sd);
-        // Another dough of this house learns a little from it, and stays uncertain.
-        let other = fit.expect(&subject("plait", 0.0), -0.2, &[]);
-        assert!(other.mean > 4.3 && other.sd > 0.25);
-    }
-
-    #[test]
-    fn a_mistaken_tap_hardly_moves_the_fit() {
-        let mut stages: Vec<PastStage> = (0..12).map(|i| past(i, 100.0, 25.0, 0.0)).collect();
-        let before = Calibration::fit(&stages)
-            .expect(&subject("rolls", 0.0), -0.2, &[])
-            .mean;
-        stages.push(past(12, 260.0, 25.0, 0.0));
-        let after = Calibration::fit(&stages)
-            .expect(&subject("rolls", 0.0), -0.2, &[])
-            .mean;
-        assert!((after - before).abs() < 0.03, "{before} {after}");
-    }
-
-    #[test]
-    fn the_tilt_is_learned_only_from_temperatures_that_differ() {
-        // A truth steeper than the law by 0.3 per 10 °C.
-        let at = |i: usize, c: f64| past(i, 100.0 * (-0.3 * (c - 27.0) / 10.0f64).exp(), c, 0.0);
-        let wide: Vec<PastStage> = (0..16)
-            .map(|i| at(i, if i % 2 == 0 { 19.0 } else { 30.0 }))
-            .collect();
-        let narrow: Vec<PastStage> = (0..16).map(|i| at(i, 24.0)).collect();
-        let (w, n) = (
-            Calibration::fit(&wide).tilt(),
-            Calibration::fit(&narrow).tilt(),
-        );
-        assert!((w.0 - 0.3).abs() < 0.1 && w.1 < 0.15, "{w:?}");
-        assert!(n.1 > 0.9 * TILT.1, "{n:?}");
-    }
-
-    proptest! {
-        #[test]
-        fn no_bakes_however_absurd_break_the_fit(
-            bakes in proptest::collection::vec(
-                (0..4usize, 0..3usize, proptest::num::f64::ANY, -60.0..160.0f64, proptest::num::f64::ANY, proptest::num::f64::ANY, 0..4u8),
-                0..12,
-            ),
-        ) {
-            let stages: Vec<PastStage> = bakes
-                .iter()
-                .map(|&(batch, dough, end, air, rise, dose, kind)| {
-                    let mut path = AgePath::begin(RateLaw::default(), 60.0, air);
-                    path.advance(if end.is_finite() { end.clamp(0.0, 3000.0) } else { 50.0 }, air, 25.0);
-                    PastStage {
-                        batch: format!("{batch}"),
-                        subject: Subject {
-                            stage: if kind % 2 == 0 { Stage::Bulk } else { Stage::Final },
-                            ln_dose: if dose.is_finite() { dose.clamp(-1.5, 1.5) } else { 0.0 },
-                            ..subject(["a", "b", "c"][dough], 0.0)
-                        },
-                        evidence: Evidence {
-                            rises: vec![(end / 2.0, rise, 1.0), (end, 0.5, 1.0)],
-                            dents: vec![(end / 3.0, crate::proof::Dent::SpringsBack)],
-                            looks: vec![end / 2.0],
-                            ending: [Some((end, Ending::Ready)), Some((end, Ending::Under)), Some((end, Ending::Over)), None][kind as usize],
-                            running_until: None,
-                        },
-                        path,
-                    }
-                })
-                .collect();
-            let fit = Calibration::fit(&stages);
-            prop_assert!(fit.parameters().iter().all(|p| p.value.is_finite() && p.p10.is_finite() && p.p90.is_finite()));
-            for s in &stages {
-                let expected = fit.expect(&s.subject, 0.0, &[]);
-                prop_assert!(expected.mean.is_finite() && expected.sd.is_finite() && expected.sd > 0.0);
-            }
-        }
-    }
-
-    /// The budget of carbon dioxide (Weiss 1974; 65 g of water in 130 mL of dough) sets the lag of the
-    /// bulk proof; the final proof starts with the water full.
-    #[test]
-    fn the_textbook_lag_is_the_budget_s() {
-        use crate::carbon_dioxide::{dissolved_ml_per_ml, lag_fraction};
-        let bulk = textbook(Stage::Bulk).curve;
-        let dissolved = 65.0 * dissolved_ml_per_ml(25.0).expect("valid") / 130.0;
-        let lag = |kept| lag_fraction(dissolved, bulk.ln_rise.exp(), kept).expect("valid");
-        assert!(
-            (0.02..0.06).contains(&(bulk.lag - lag(0.8))),
-            "{}",
-            lag(0.8)
-        );
-        assert!((lag(0.4) - 0.15).abs() < 0.01 && (lag(1.0) - 0.31).abs() < 0.01);
-        let last = textbook(Stage::Final).curve;
-        assert!(last.lag.abs() < 1e-12 && (last.ln_power.exp() - 7.0 / 8.0).abs() < 0.02);
-    }
-
-    #[test]
-    fn it_survives_its_own_writing() {
-        let stages: Vec<PastStage> = (0..3).map(|i| past(i, 90.0, 25.0, 0.1)).collect();
-        let fit = Calibration::fit(&stages);
-        assert!(
-            fit.parameters()
-                .iter()
-                .all(|p| p.value.is_finite() && p.p10 <= p.value && p.value <= p.p90)
-        );
-        assert_eq!(fit.stages, 3);
-    }
-}
+mod tests;

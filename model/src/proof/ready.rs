@@ -171,6 +171,9 @@ impl ReadyTime {
     /// ```
     #[must_use]
     pub fn given_not_ready_at(&self, minute: f64) -> Self {
+        if !minute.is_finite() {
+            return self.clone();
+        }
         let before = self.chance_by(minute).clamp(0.0, 1.0 - DOUBT);
         let share = |c: f64| ((c - before) / (1.0 - before)).clamp(0.0, 1.0);
         // Whatever the chance that it was misjudged, it did not come before this minute.
