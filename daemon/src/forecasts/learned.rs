@@ -68,11 +68,11 @@ pub fn vessel_key(vessel: &str) -> String {
 }
 
 impl Default for LagScale {
-    /// A dough slumps into something flatter than a ball, and few kitchens' air stands still: three
-    /// quarters, give or take a third (own choice).
+    /// A dough slumps into something flatter than a ball, and few kitchens' air stands still: seven
+    /// tenths, give or take a third (own choice).
     fn default() -> Self {
         Self {
-            scale: 0.75,
+            scale: 0.7,
             ln_sd: 0.35,
             vessels: BTreeMap::new(),
         }

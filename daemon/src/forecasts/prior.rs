@@ -15,6 +15,10 @@ use crate::time::UtcMs;
 const UNKNOWN_MASS_KG: (f64, f64) = (0.9, 0.09);
 /// The share of a formula's effect on pace that its usual time still shows.
 const FORMULA_SHARE: f64 = 0.15;
+/// The lag of a shaped piece beside a ball's of its mass where no vessel is named: it lies flat on a
+/// tray that carries heat, and has no lid (own choice, from the surface of a flattened ball; within the
+/// spread that a kitchen's own readings then narrow).
+const FLAT_ON_A_TRAY: f64 = 0.7;
 /// What the contract's example dough takes at 24 °C, minutes (common practice, no published source).
 const EXAMPLE_MIN: (f64, f64) = (90.0, 60.0);
 
@@ -157,7 +161,12 @@ pub fn lag_min(batch: &Batch, kind: StageKind, formula: Option<&Formula>) -> f64
             .map_or(Shape::Sphere, shape_of_vessel),
     };
     let composition = formula.map_or_else(Composition::lean_dough, Formula::composition);
+    let flat = if kind == StageKind::Final && batch.vessel.is_none() {
+        FLAT_ON_A_TRAY
+    } else {
+        1.0
+    };
     Piece::of_mass(mass, shape, &composition, STILL_AIR_FILM)
-        .map_or(60.0, |p| p.time_constant_s() / 60.0)
+        .map_or(60.0, |p| flat * p.time_constant_s() / 60.0)
         .clamp(2.0, 1000.0)
 }
