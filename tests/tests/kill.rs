@@ -42,10 +42,6 @@ struct Numbers {
 /// Messages in flight: enough to have some at every moment of a kill.
 const WINDOW: usize = 40;
 
-/// Messages that may wait at an outside broker before the next kill. They go on coming while the
-/// daemon starts and its file is looked through; over many kills they would pile up.
-const WAITING: u32 = 2_000;
-
 impl Numbers {
     fn start(port: u16, payload: fn(u32) -> String) -> Self {
         let acknowledged: Arc<Mutex<BTreeSet<u32>>> = Arc::default();
@@ -189,18 +185,6 @@ fn stored(data: &std::path::Path) -> BTreeMap<u32, u32> {
     counts
 }
 
-/// The newest number that is stored.
-async fn newest(daemon: &Daemon) -> Option<u32> {
-    let sensors = daemon.get("/api/v1/sensors").await.ok()?;
-    let n = sensors
-        .as_array()?
-        .iter()
-        .find(|s| s["sensor"] == "n")?
-        .pointer("/newest/value")?
-        .as_f64()?;
-    Some((n * 1000.0).round() as u32)
-}
-
 fn config(dir: &std::path::Path, mqtt: &str, time_pointer: bool) -> std::path::PathBuf {
     let file = dir.join("kitchen.toml");
     let pointers = if time_pointer {
@@ -252,16 +236,6 @@ async fn run(name: &str, mqtt: String, port: u16, payload: fn(u32) -> String, ti
             "acknowledgements after a restart",
             Duration::from_secs(60),
             || async { (numbers.acknowledged().len() > before).then_some(()) },
-        )
-        .await
-        .unwrap_or_else(|e| panic!("kill {kill}: {e}"));
-        wait_for(
-            "the daemon to catch up",
-            Duration::from_secs(60),
-            || async {
-                let sent = numbers.sent.load(Ordering::Relaxed);
-                (newest(&daemon).await? + WAITING >= sent).then_some(())
-            },
         )
         .await
         .unwrap_or_else(|e| panic!("kill {kill}: {e}"));
