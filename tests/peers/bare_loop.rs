@@ -4,15 +4,19 @@
 //!     bare_loop PORT FILE EXPECT
 //!
 //! Kept session, QoS 1, manual acknowledgement, WAL with synchronous FULL, commits what waits, at
-//! most 500. Prints `ready` when subscribed; stops after EXPECT messages.
+//! most 500; a row is topic, time of arrival and value. Prints `ready` when subscribed; stops after
+//! EXPECT messages.
 
-#![allow(missing_docs, clippy::print_stdout)]
+#![allow(missing_docs, clippy::print_stdout, clippy::disallowed_methods)]
 
-use std::time::Duration;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use anyhow::{Context as _, Result};
 use rumqttc::{AsyncClient, Event, Incoming, MqttOptions, Publish, QoS};
 use tokio::sync::mpsc;
+
+/// Requests besides acknowledgements.
+const SPARE: usize = 100;
 
 #[tokio::main(flavor = "current_thread")]
 async fn main() -> Result<()> {
@@ -26,12 +30,13 @@ async fn main() -> Result<()> {
         .set_clean_session(false)
         .set_manual_acks(true)
         .set_keep_alive(Duration::from_secs(30));
-    // As many as there are packet identifiers: with fewer places the writer waits to acknowledge while
-    // the poller waits for the writer, for ever.
-    let (client, mut events) = AsyncClient::new(options, 65_536);
+    // A place for every acknowledgement there will be: with fewer the writer waits to acknowledge while
+    // the poller waits for the writer, for ever. The client reads ten messages for each request it
+    // takes, and the broker holds more than 65,536 in flight.
+    let (client, mut events) = AsyncClient::new(options, expect + SPARE);
     client.subscribe("k/#", QoS::AtLeastOnce).await?;
 
-    let (send, mut wait) = mpsc::channel::<Publish>(1000);
+    let (send, mut wait) = mpsc::channel::<(Publish, i64)>(1000);
     let acker = client.clone();
     let mut db = rusqlite::Connection::open(file)?;
     db.pragma_update(None, "journal_mode", "wal")?;
@@ -47,14 +52,14 @@ async fn main() -> Result<()> {
             let tx = db.transaction()?;
             {
                 let mut insert = tx.prepare_cached("insert into reading values (?1, ?2, ?3)")?;
-                for row in &rows {
+                for (row, arrived_ms) in &rows {
                     let value: f64 = std::str::from_utf8(&row.payload)?.parse()?;
-                    insert.execute((&row.topic, 0, value))?;
+                    insert.execute((&row.topic, arrived_ms, value))?;
                 }
             }
             tx.commit()?;
             done += rows.len();
-            for row in rows.drain(..) {
+            for (row, _) in rows.drain(..) {
                 futures::executor::block_on(acker.ack(&row))?;
             }
         }
@@ -67,14 +72,20 @@ async fn main() -> Result<()> {
             match events.poll().await.context("the connection")? {
                 Event::Incoming(Incoming::SubAck(_)) => println!("ready"),
                 // When the writer has what it expected nobody takes this; the acknowledgements still leave.
-                Event::Incoming(Incoming::Publish(publish)) => drop(send.send(publish).await),
+                Event::Incoming(Incoming::Publish(publish)) => {
+                    let arrived = SystemTime::now().duration_since(UNIX_EPOCH)?;
+                    let arrived_ms = i64::try_from(arrived.as_millis())?;
+                    drop(send.send((publish, arrived_ms)).await);
+                }
                 _ => {}
             }
         }
         #[allow(unreachable_code)]
         anyhow::Ok(())
     });
-    let done = writer.await?;
-    poller.abort();
-    done
+    // Whichever ends first: a loop without its connection would wait for ever.
+    tokio::select! {
+        done = writer => done?,
+        failed = poller => failed?,
+    }
 }

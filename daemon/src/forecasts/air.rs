@@ -102,6 +102,7 @@ impl Joiner {
             return None;
         }
         match self.newest.iter_mut().find(|n| n.0 == sensor) {
+            Some(n) if n.1 > time => {}
             Some(n) => (n.1, n.2) = (time, value),
             None => self.newest.push((sensor.to_owned(), time, value)),
         }

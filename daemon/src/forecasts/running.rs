@@ -125,9 +125,12 @@ impl Running {
             return true;
         }
         let minute = self.known.minute(r.time);
-        if minute <= self.newest.0 - 1e-9 || minute - self.newest.0 > GAP_MIN {
+        // In a burst the sensors' readings come a little out of order: nearer together than two
+        // points of the path they are one point.
+        if minute <= self.newest.0 - THIN_MIN || minute - self.newest.0 > GAP_MIN {
             return false;
         }
+        let minute = minute.max(self.newest.0);
         let Some(value) = self.joiner.add(&r.sensor, r.time, r.value) else {
             return true;
         };
@@ -138,8 +141,14 @@ impl Running {
         self.newest = (minute, value);
         let track = &mut self.known.track;
         track.readings += 1;
-        track.newest = Some((value, r.time));
-        track.recent.push((minute, value));
+        let time = track
+            .newest
+            .map_or(r.time, |(_, before)| before.max(r.time));
+        track.newest = Some((value, time));
+        match track.recent.last_mut() {
+            Some(last) if last.0 >= minute => last.1 = value,
+            _ => track.recent.push((minute, value)),
+        }
         // The window is cut in lumps, so that a reading does not move the whole of it.
         if track.recent.len().is_multiple_of(64) {
             let stale = track

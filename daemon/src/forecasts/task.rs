@@ -18,7 +18,7 @@ const EVERY: Duration = Duration::from_secs(30);
 /// After news, wait at least so long for more of it: a burst of readings is one piece of news.
 const SETTLE: Duration = Duration::from_millis(120);
 /// At most so long: what is on the page is never much older.
-const SETTLE_LONGEST: Duration = Duration::from_secs(1);
+const SETTLE_LONGEST: Duration = Duration::from_secs(5);
 /// In between, this many times what the last round took: while a backlog is taken in, forecasts cost a
 /// twentieth of a core at most, and leave the rest to the intake.
 const SETTLE_TIMES: u32 = 20;

@@ -13,6 +13,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use tokio::sync::mpsc;
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
@@ -185,11 +186,13 @@ impl Poller {
         let mut version = Version::Five;
         let mut link = Link::new(&self.settings, &self.client_id, version);
         let mut said: Option<tokio::time::Instant> = None;
+        let stop = self.stop.clone();
+        let mut stopped = std::pin::pin!(stop.cancelled());
         loop {
             // Polling is not interrupted except to stop: an acknowledgement could be lost in it.
             let polled = tokio::select! {
                 biased;
-                () = self.stop.cancelled() => break,
+                () = &mut stopped => break,
                 polled = link.poll() => polled,
             };
             match polled {
@@ -271,10 +274,14 @@ impl Poller {
             resumed: self.resumed.then_some(self.connection),
             ack,
         };
-        tokio::select! {
-            biased;
-            sent = self.messages.send(message) => sent.is_ok(),
-            () = self.stop.cancelled() => false,
+        match self.messages.try_send(message) {
+            Ok(()) => true,
+            Err(TrySendError::Closed(_)) => false,
+            Err(TrySendError::Full(message)) => tokio::select! {
+                biased;
+                sent = self.messages.send(message) => sent.is_ok(),
+                () = self.stop.cancelled() => false,
+            },
         }
     }
 

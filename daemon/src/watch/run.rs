@@ -29,6 +29,8 @@ use crate::time::{HOUR_MS, UtcMs};
 const REPLAY_MS: i64 = 30 * 60_000;
 /// Events taken in one go before the rules' findings are looked at.
 const DRAIN: usize = 256;
+/// In a burst the findings are looked at this often: the quickest rule waits for seconds.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 /// A clock that moved this much more or less than the time that passed was set, ms.
 const CLOCK_SET_MS: f64 = 2_000.0;
 /// How often what the stored readings teach is learned anew, ms.
@@ -78,11 +80,16 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
     let mut learned_at = last.0;
     let mut unwritten = Unwritten::default();
     watcher.see(last.0, &Input::Afresh);
+    let mut looked = None::<tokio::time::Instant>;
+    let second = app.clock.real(Duration::from_secs(1));
+    // Due at a moment of its own: events that come oftener than once a second must not put it off.
+    let mut due = tokio::time::Instant::now() + second;
     loop {
         let mut stale = false;
         tokio::select! {
             () = app.stop.cancelled() => return,
-            () = tokio::time::sleep(app.clock.real(Duration::from_secs(1))) => {
+            () = tokio::time::sleep_until(due) => {
+                due = tokio::time::Instant::now() + second;
                 let now = app.clock.now();
                 if clock_was_set(&app, last, now) {
                     tracing::warn!(now = %now, "The clock was set: ages count from now on");
@@ -106,6 +113,9 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
                         None
                     }
                 };
+                if let Some(looked) = looked {
+                    tokio::time::sleep_until(looked + app.clock.real(LOOK_EVERY)).await;
+                }
                 for _ in 0..DRAIN {
                     let Some(event) = next.take() else { break };
                     stale |= take(&app, &mut watcher, &mut manner, &event);
@@ -127,6 +137,7 @@ async fn run(app: Arc<App>, mut events: tokio::sync::broadcast::Receiver<Event>)
             }
         }
         look(&app, &watcher, &manner, &mut open, &mut unwritten).await;
+        looked = Some(tokio::time::Instant::now());
     }
 }
 

@@ -221,14 +221,15 @@ impl World {
         }
         match reading.quantity {
             Quantity::AirTemperature => {
-                let newest = self
-                    .air
-                    .entry(place.clone())
-                    .or_default()
-                    .entry(reading.sensor.clone())
-                    .or_insert((reading.time, reading.value));
-                if newest.0 <= reading.time {
-                    *newest = (reading.time, reading.value);
+                let now = (reading.time, reading.value);
+                let known = self.air.get_mut(place);
+                match known.and_then(|sensors| sensors.get_mut(&reading.sensor)) {
+                    Some(newest) if newest.0 <= reading.time => *newest = now,
+                    Some(_) => {}
+                    None => {
+                        let sensors = self.air.entry(place.clone()).or_default();
+                        sensors.insert(reading.sensor.clone(), now);
+                    }
                 }
             }
             Quantity::Humidity => {

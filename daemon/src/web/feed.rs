@@ -7,6 +7,7 @@
 //! queue is bounded and its connection closed, which costs nobody else anything.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use axum_server::ConnectionShutdown;
@@ -16,6 +17,7 @@ use tokio::sync::mpsc;
 
 use crate::app::App;
 use crate::events::Event;
+use crate::store::StoredReading;
 use crate::time::UtcMs;
 
 /// Events kept for a client that comes back: some minutes of a busy kitchen.
@@ -44,10 +46,31 @@ struct Viewer {
     connection: Option<ConnectionShutdown>,
 }
 
+/// An event's document, in the backlog.
+#[derive(Clone, Debug)]
+enum Kept {
+    Written(Arc<str>),
+    /// Written when somebody asks: most readings come while no page is open.
+    Readings(Arc<[StoredReading]>, Range<usize>),
+}
+
+impl Kept {
+    fn written(&self) -> Arc<str> {
+        match self {
+            Self::Written(text) => Arc::clone(text),
+            Self::Readings(all, part) => {
+                let part = all.get(part.clone()).unwrap_or_default();
+                let records: Vec<_> = part.iter().map(super::api::readings::record).collect();
+                json!(records).to_string().into()
+            }
+        }
+    }
+}
+
 #[derive(Debug, Default)]
 struct Inner {
     sequence: u64,
-    backlog: VecDeque<(u64, Told)>,
+    backlog: VecDeque<(u64, &'static str, Kept)>,
     viewers: Vec<Viewer>,
     closed: bool,
 }
@@ -80,18 +103,32 @@ impl Feed {
 
     /// Tells everyone; cuts who does not keep up.
     pub fn tell(&self, name: &'static str, data: &Value) {
+        self.put(name, Kept::Written(data.to_string().into()));
+    }
+
+    fn tell_readings(&self, readings: &Arc<[StoredReading]>) {
+        for from in (0..readings.len()).step_by(READINGS) {
+            let part = from..readings.len().min(from + READINGS);
+            self.put("readings", Kept::Readings(Arc::clone(readings), part));
+        }
+    }
+
+    fn put(&self, name: &'static str, mut kept: Kept) {
         let mut inner = self.lock();
         inner.sequence += 1;
-        let told = Told {
-            id: self.id(inner.sequence),
-            name,
-            data: data.to_string().into(),
-        };
         let sequence = inner.sequence;
-        inner.backlog.push_back((sequence, told.clone()));
+        let mut told = None;
+        if !inner.viewers.is_empty() {
+            let data = kept.written();
+            kept = Kept::Written(Arc::clone(&data));
+            let id = self.id(sequence);
+            told = Some(Told { id, name, data });
+        }
+        inner.backlog.push_back((sequence, name, kept));
         if inner.backlog.len() > BACKLOG {
             inner.backlog.pop_front();
         }
+        let Some(told) = told else { return };
         inner
             .viewers
             .retain(|viewer| match viewer.queue.try_send(told.clone()) {
@@ -130,7 +167,7 @@ impl Feed {
                     inner
                         .backlog
                         .front()
-                        .is_none_or(|(first, _)| n + 1 >= *first)
+                        .is_none_or(|(first, ..)| n + 1 >= *first)
                 }),
         };
         let Some(seen) = missed else {
@@ -142,9 +179,13 @@ impl Feed {
             });
             return Some(receiver);
         };
-        for (_, told) in inner.backlog.iter().filter(|(n, _)| *n > seen) {
+        for (sequence, name, kept) in inner.backlog.iter().filter(|(n, ..)| *n > seen) {
             // The queue is new and longer than the backlog: this cannot fail.
-            let _ = queue.try_send(told.clone());
+            let _ = queue.try_send(Told {
+                id: self.id(*sequence),
+                name,
+                data: kept.written(),
+            });
         }
         if !inner.closed {
             inner.viewers.push(Viewer { queue, connection });
@@ -175,12 +216,7 @@ pub async fn pump(feed: Arc<Feed>, app: Arc<App>) {
             event = bus.recv() => event,
         };
         match event {
-            Ok(Event::Readings(readings)) => {
-                for part in readings.chunks(READINGS) {
-                    let records: Vec<_> = part.iter().map(super::api::readings::record).collect();
-                    feed.tell("readings", &json!(records));
-                }
-            }
+            Ok(Event::Readings(readings)) => feed.tell_readings(&readings),
             Ok(Event::Book) => feed.tell("book", &json!({})),
             Ok(Event::Alert(document)) => feed.tell("alert", &document),
             Ok(Event::Sensors) => feed.tell("sensors", &json!({})),
@@ -197,6 +233,7 @@ pub async fn pump(feed: Arc<Feed>, app: Arc<App>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::batches::record::Quantity;
 
     fn names(receiver: &mut mpsc::Receiver<Told>) -> Vec<&'static str> {
         std::iter::from_fn(|| receiver.try_recv().ok())
@@ -221,6 +258,40 @@ mod tests {
             assert_eq!(names(&mut stranger), ["reset"]);
             assert!(stranger.is_closed(), "and the stream ends");
         }
+    }
+
+    #[test]
+    fn readings_that_came_while_nobody_listened_are_there_for_who_comes_back() {
+        let reading = |n: usize| StoredReading {
+            time: UtcMs(n as i64),
+            arrived: UtcMs(n as i64),
+            sensor: "shelf".into(),
+            quantity: Quantity::AirTemperature,
+            value: n as f64,
+            raw: None,
+            kept_out: None,
+            place: None,
+            batch: None,
+        };
+        let all: Arc<[StoredReading]> = (0..READINGS + 1).map(reading).collect();
+        let feed = Feed::new(UtcMs(1));
+        let mut here = feed.join(None, None).unwrap();
+        feed.tell_readings(&all);
+        let heard: Vec<_> = std::iter::from_fn(|| here.try_recv().ok()).collect();
+        drop(here);
+        feed.tell_readings(&all);
+        let mut back = feed.join(Some(&heard[1].id), None).unwrap();
+        let missed: Vec<_> = std::iter::from_fn(|| back.try_recv().ok()).collect();
+        let documents =
+            |told: &[Told]| -> Vec<Arc<str>> { told.iter().map(|t| Arc::clone(&t.data)).collect() };
+        assert_eq!(documents(&heard), documents(&missed));
+        let values: Vec<f64> = missed
+            .iter()
+            .flat_map(|t| serde_json::from_str::<Vec<Value>>(&t.data).unwrap())
+            .map(|r| r["value"].as_f64().unwrap())
+            .collect();
+        let sent: Vec<f64> = (0..READINGS + 1).map(|n| n as f64).collect();
+        assert_eq!(values, sent);
     }
 
     #[test]

@@ -10,31 +10,32 @@
 //! does meets all alike; the table shows the median of the rounds, and ratios are taken within a
 //! round before their median is.
 //!
-//! A consumer's CPU is counted from the first commit seen until it is done: the peers end with
-//! their last acknowledgement, the daemon is waited for until it is quiet, so that forecasts and
-//! rules that lag behind the commits are in its figure. What it has committed is read from its own
-//! file, which costs it nothing.
+//! A consumer's CPU is counted, by the scheduler's account in nanoseconds, from the first commit seen until it
+//! is quiet, so that acknowledgements, forecasts and rules that lag behind the commits are in its
+//! figure. What it has committed is read from its own file, which costs it nothing.
 //!
 //! `--check` exits 1 if the daemon is not at least 2 times the script's throughput, at most half of
 //! its CPU a message, and within 1.3 times the bare loop's CPU.
 
 #![allow(clippy::print_stdout, clippy::disallowed_methods)]
 
+use std::collections::BTreeMap;
 use std::io::{BufRead as _, BufReader, Read as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context as _, Result, bail};
-use doughwarden_tests::harness::{Daemon, Mosquitto, binary};
+use doughwarden_tests::harness::{Daemon, Mosquitto, START_DEADLINE, binary};
 use rumqttc::{AsyncClient, Event, Incoming, MqttOptions, QoS};
 
+/// The longest that publishing, or taking in, may take.
 const LIMIT: Duration = Duration::from_secs(300);
-/// The daemon is done when it takes no more CPU than a tick's rounding in this time.
+/// A consumer is quiet when it takes no more CPU than this in this time: the daemon's clocks tick.
 const QUIET: Duration = Duration::from_millis(500);
-const QUIET_CPU_S: f64 = 0.025;
+const QUIET_CPU_S: f64 = 0.01;
 
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Default)]
 struct Figures {
     per_second: f64,
     cpu_us: f64,
@@ -45,6 +46,15 @@ struct Figures {
 enum Way {
     Drain,
     Live,
+}
+
+impl Way {
+    fn name(self) -> &'static str {
+        match self {
+            Self::Drain => "drain",
+            Self::Live => "live",
+        }
+    }
 }
 
 /// Rounds whose median counts.
@@ -72,13 +82,19 @@ async fn main() -> Result<std::process::ExitCode> {
     let (mut drain, mut live, mut own) = (Vec::new(), Vec::new(), Vec::new());
     for round in 1..=rounds {
         for (way, seen) in [(Way::Drain, &mut drain), (Way::Live, &mut live)] {
-            seen.push([
-                outside(way, messages, ours_start).await?,
-                outside(way, messages, script_start).await?,
-                outside(way, messages, bare_start).await?,
-            ]);
+            let mut figures = [Figures::default(); 3];
+            for ((who, start), figures) in CONSUMERS.into_iter().zip(&mut figures) {
+                *figures = outside(way, messages, start)
+                    .await
+                    .with_context(|| format!("round {round}, {}, {who}", way.name()))?;
+            }
+            seen.push(figures);
         }
-        own.push(embedded(messages).await?);
+        own.push(
+            embedded(messages)
+                .await
+                .with_context(|| format!("round {round}, embedded"))?,
+        );
         eprintln!("round {round} of {rounds} done");
     }
     println!(
@@ -86,8 +102,9 @@ async fn main() -> Result<std::process::ExitCode> {
         "way", "who", "messages/s", "CPU us/message", "peak MiB"
     );
     let mut bad = Vec::new();
-    for (name, rows) in [("drain", &drain), ("live", &live)] {
-        for (i, who) in ["ours", "script", "bare"].into_iter().enumerate() {
+    for (way, rows) in [(Way::Drain, &drain), (Way::Live, &live)] {
+        let name = way.name();
+        for (i, (who, _)) in CONSUMERS.into_iter().enumerate() {
             print(name, who, rows.iter().map(|row| row[i]));
         }
         let faster = median(rows.iter().map(|[o, s, _]| o.per_second / s.per_second));
@@ -172,6 +189,12 @@ impl Consumer {
 
 type Start = fn(&Path, u16, u64) -> Result<Consumer>;
 
+const CONSUMERS: [(&str, Start); 3] = [
+    ("ours", ours_start),
+    ("script", script_start),
+    ("bare", bare_start),
+];
+
 fn ours_start(dir: &Path, port: u16, _expect: u64) -> Result<Consumer> {
     let daemon = start_daemon(dir, &format!("broker = \"mqtt://127.0.0.1:{port}\""))?;
     Ok(ours(daemon, dir))
@@ -245,12 +268,19 @@ fn other(mut command: Command, db: PathBuf) -> Result<Consumer> {
         .spawn()
         .context("the peer starts")?;
     let mut out = BufReader::new(child.stdout.take().context("its output is piped")?);
-    let mut line = String::new();
-    out.read_line(&mut line)?;
-    anyhow::ensure!(line.trim() == "ready", "the peer said `{}`", line.trim());
+    let (tell, said) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
+        let mut line = String::new();
+        let _ = out.read_line(&mut line);
+        let _ = tell.send(line);
         let _ = out.read_to_string(&mut String::new());
     });
+    let line = said.recv_timeout(START_DEADLINE).unwrap_or_default();
+    if line.trim() != "ready" {
+        let _ = child.kill();
+        let _ = child.wait();
+        bail!("the peer did not become ready: it said `{}`", line.trim());
+    }
     Ok(Consumer {
         process: Process::Other(child),
         db,
@@ -271,15 +301,24 @@ async fn outside(way: Way, messages: u64, start: Start) -> Result<Figures> {
         publish(broker.port, 1, messages).await?;
         start(dir.path(), broker.port, expect)?
     } else {
-        let port = broker.port;
-        tokio::spawn(async move {
-            if let Err(error) = publish(port, 4, messages).await {
-                eprintln!("publishing: {error:#}");
-            }
-        });
         consumer
     };
-    measure(consumer, base, messages).await
+    let publishing = async {
+        match way {
+            Way::Drain => Ok(()),
+            Way::Live => publish(broker.port, 4, messages).await,
+        }
+    };
+    both(measure(consumer, base, messages), publishing).await
+}
+
+/// What is measured while it is published; that publishing failed is said at once.
+async fn both(
+    measuring: impl Future<Output = Result<Figures>>,
+    publishing: impl Future<Output = Result<()>>,
+) -> Result<Figures> {
+    let (figures, ()) = tokio::try_join!(measuring, publishing)?;
+    Ok(figures)
 }
 
 /// Messages a peer may wait for beyond those that come.
@@ -325,29 +364,26 @@ async fn embedded(messages: u64) -> Result<Figures> {
     let dir = tempfile::tempdir()?;
     let daemon = start_daemon(dir.path(), "listen = \"127.0.0.1:0\"")?;
     let port = daemon.mqtt_port();
-    tokio::spawn(async move {
-        if let Err(error) = publish(port, SENSORS, messages).await {
-            eprintln!("publishing: {error:#}");
-        }
-    });
-    measure(ours(daemon, dir.path()), 0, messages).await
+    both(
+        measure(ours(daemon, dir.path()), 0, messages),
+        publish(port, SENSORS, messages),
+    )
+    .await
 }
 
-/// From the first commit seen to the last; CPU from then until it is done.
+/// From the first commit seen to the last; CPU from then until it is quiet.
 async fn measure(consumer: Consumer, base: u64, messages: u64) -> Result<Figures> {
     let until = Instant::now() + LIMIT;
     let db = consumer.open()?;
     let mut committed = db.prepare(consumer.count)?;
     let mut first = None;
-    let (mut cpu, mut peak) = (0.0, 0.0_f64);
+    let mut clock = Cpu::of(consumer.pid());
+    let mut cpu;
     loop {
-        // A peer that is done ends: its figures are those of the last look.
-        if let (Ok(c), Ok(p)) = (cpu_seconds(consumer.pid()), peak_mib(consumer.pid())) {
-            (cpu, peak) = (c, peak.max(p));
-        }
         // A table that is not made yet, or a lock held for a moment.
         let done = committed.query_row([], |r| r.get::<_, i64>(0)).unwrap_or(0);
         let done = done.cast_unsigned().saturating_sub(base);
+        cpu = clock.look().context("the consumer has ended")?;
         if done > 0 && first.is_none() {
             first = Some((Instant::now(), done, cpu));
         }
@@ -364,13 +400,17 @@ async fn measure(consumer: Consumer, base: u64, messages: u64) -> Result<Figures
     }
     let (began, already, cpu_before) = first.context("a first commit")?;
     let spent = began.elapsed().as_secs_f64().max(1e-3);
-    while let Process::Daemon(daemon) = &consumer.process {
+    loop {
         tokio::time::sleep(QUIET).await;
-        let before = std::mem::replace(&mut cpu, cpu_seconds(daemon.pid())?);
+        let before = std::mem::replace(&mut cpu, clock.look()?);
         if cpu - before < QUIET_CPU_S {
             break;
         }
+        if Instant::now() > until {
+            bail!("all were committed, and it was not quiet in {LIMIT:?}");
+        }
     }
+    let peak = peak_mib(consumer.pid())?;
     stop(consumer);
     let counted = (messages - already.min(messages - 1)) as f64;
     Ok(Figures {
@@ -380,20 +420,33 @@ async fn measure(consumer: Consumer, base: u64, messages: u64) -> Result<Figures
     })
 }
 
-/// User and system time of a process: fields 14 and 15 of its stat, in ticks of 1/100 s.
-fn cpu_seconds(pid: u32) -> Result<f64> {
-    let text = std::fs::read_to_string(format!("/proc/{pid}/stat"))?;
-    let after = text
-        .rsplit(") ")
-        .next()
-        .context("stat has a name in brackets")?;
-    let ticks: Vec<f64> = after
-        .split(' ')
-        .skip(11)
-        .take(2)
-        .filter_map(|t| t.parse().ok())
-        .collect();
-    Ok(ticks.iter().sum::<f64>() / 100.0)
+/// What a process has run, user and system, by the scheduler's account in nanoseconds. The account is
+/// kept a thread, so each is remembered beyond its end.
+struct Cpu {
+    pid: u32,
+    threads_ns: BTreeMap<std::ffi::OsString, u64>,
+}
+
+impl Cpu {
+    fn of(pid: u32) -> Self {
+        Self {
+            pid,
+            threads_ns: BTreeMap::new(),
+        }
+    }
+
+    /// Seconds so far.
+    fn look(&mut self) -> Result<f64> {
+        for thread in std::fs::read_dir(format!("/proc/{}/task", self.pid))? {
+            let thread = thread?;
+            // One that ends meanwhile keeps what it had.
+            if let Ok(text) = std::fs::read_to_string(thread.path().join("schedstat")) {
+                let ran = text.split(' ').next().context("three numbers")?;
+                self.threads_ns.insert(thread.file_name(), ran.parse()?);
+            }
+        }
+        Ok(self.threads_ns.values().sum::<u64>() as f64 / 1e9)
+    }
 }
 
 fn peak_mib(pid: u32) -> Result<f64> {
@@ -412,6 +465,13 @@ fn peak_mib(pid: u32) -> Result<f64> {
 
 /// `messages` numbers over so many clients, each acknowledged by the broker before this returns.
 async fn publish(port: u16, clients: u64, messages: u64) -> Result<()> {
+    tokio::time::timeout(LIMIT, publish_all(port, clients, messages))
+        .await
+        .with_context(|| format!("{messages} messages were not published in {LIMIT:?}"))?
+        .context("publishing")
+}
+
+async fn publish_all(port: u16, clients: u64, messages: u64) -> Result<()> {
     let mut tasks = tokio::task::JoinSet::new();
     for number in 0..clients {
         let share = messages / clients + u64::from(number < messages % clients);

@@ -48,7 +48,8 @@ pub(super) fn connect(file: &Path) -> Result<Connection> {
 #[derive(Debug, Default)]
 pub(super) struct Names {
     names: HashMap<String, i64>,
-    series: HashMap<(String, &'static str), i64>,
+    /// By sensor, then quantity.
+    series: HashMap<String, Vec<(&'static str, i64)>>,
     /// For each series a stretch (from, up to) whose every millisecond is taken.
     taken: HashMap<i64, (i64, i64)>,
 }
@@ -95,8 +96,8 @@ impl Names {
         sensor: &str,
         quantity: &'static str,
     ) -> rusqlite::Result<i64> {
-        let key = (sensor.to_owned(), quantity);
-        if let Some(id) = self.series.get(&key) {
+        let known = self.series.get(sensor);
+        if let Some((_, id)) = known.and_then(|all| all.iter().find(|(q, _)| *q == quantity)) {
             return Ok(*id);
         }
         tx.prepare_cached("INSERT OR IGNORE INTO series (sensor, quantity) VALUES (?1, ?2)")?
@@ -104,7 +105,8 @@ impl Names {
         let id = tx
             .prepare_cached("SELECT id FROM series WHERE sensor = ?1 AND quantity = ?2")?
             .query_row((sensor, quantity), |row| row.get(0))?;
-        self.series.insert(key, id);
+        let all = self.series.entry(sensor.to_owned()).or_default();
+        all.push((quantity, id));
         Ok(id)
     }
 }

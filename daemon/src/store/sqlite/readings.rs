@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
 
-use rusqlite::{Connection, OptionalExtension, Row, Rows, Statement, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, Rows, Statement, params};
 
 use super::failed;
 use super::pool::Names;
@@ -35,47 +35,80 @@ pub(super) fn append(
     let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
     let mut outcome = Vec::with_capacity(arrivals.len());
     let copied = super::copy_queue::wanted(tx)?;
+    let mut write = Write::prepare(tx, copied).map_err(failed(STORING))?;
     for arrival in arrivals {
-        let stored = append_one(tx, names, arrival, copied, &mut tallies);
+        let stored = append_one(&mut write, names, arrival, &mut tallies);
         outcome.push(stored.map_err(failed(STORING))?);
     }
     if copied {
         super::copy_queue::keep_bound(tx)?;
     }
-    for (series, tally) in tallies {
-        tx.prepare_cached(
+    let summed_to = super::summaries::latest(tx)?;
+    let mut update = tx
+        .prepare_cached(
             "UPDATE series SET count = count + ?2, kept_out = kept_out + ?3 WHERE id = ?1",
         )
-        .and_then(|mut update| update.execute((series, tally.count, tally.kept_out)))
         .map_err(failed(STORING))?;
-        super::summaries::sum_again(tx, series, tally.times)?;
+    for (series, tally) in tallies {
+        update
+            .execute((series, tally.count, tally.kept_out))
+            .map_err(failed(STORING))?;
+        if tally.times.iter().any(|time| *time < summed_to) {
+            super::summaries::sum_again(tx, series, tally.times)?;
+        }
     }
     Ok(outcome)
 }
 
+/// What is written with each reading, prepared once a transaction.
+struct Write<'a> {
+    tx: &'a Connection,
+    reading: CachedStatement<'a>,
+    packet: CachedStatement<'a>,
+    /// Whether a copy is configured.
+    copied: bool,
+}
+
+impl<'a> Write<'a> {
+    fn prepare(tx: &'a Connection, copied: bool) -> rusqlite::Result<Self> {
+        Ok(Self {
+            tx,
+            reading: tx.prepare_cached(
+                "INSERT INTO reading
+                     (series, time, value, late, kept_out, place, batch, raw, raw_unit)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
+                 ON CONFLICT (series, time) DO NOTHING",
+            )?,
+            packet: tx.prepare_cached(
+                "INSERT OR REPLACE INTO packet (session, id, digest, seen) VALUES (?1, ?2, ?3, ?4)",
+            )?,
+            copied,
+        })
+    }
+}
+
 fn append_one(
-    tx: &Connection,
+    write: &mut Write<'_>,
     names: &mut Names,
     arrival: &Arrival,
-    copied: bool,
     tallies: &mut BTreeMap<i64, Tally>,
 ) -> rusqlite::Result<Stored> {
     let mut stored = Stored::default();
     if let Some(packet) = &arrival.packet
-        && seen_before(tx, packet, arrival)?
+        && seen_before(write, packet, arrival)?
     {
         stored.again = u32::try_from(arrival.readings.len()).unwrap_or(u32::MAX);
         return Ok(stored);
     }
     for reading in &arrival.readings {
-        let series = names.series(tx, &reading.sensor, reading.quantity.as_str())?;
+        let series = names.series(write.tx, &reading.sensor, reading.quantity.as_str())?;
         let mut at = reading.time;
         let is_new = loop {
             if arrival.own_time {
-                break insert(tx, names, series, at, reading)?;
+                break insert(write, names, series, at, reading)?;
             }
             at = UtcMs(names.not_taken(series, at.0));
-            let is_new = insert(tx, names, series, at, reading)?;
+            let is_new = insert(write, names, series, at, reading)?;
             names.take(series, at.0);
             if is_new {
                 break true;
@@ -83,8 +116,8 @@ fn append_one(
             at = at.plus_ms(1);
         };
         if is_new {
-            if copied {
-                super::copy_queue::queue(tx, series, at)?;
+            if write.copied {
+                super::copy_queue::queue(write.tx, series, at)?;
             }
             let tally = tallies.entry(series).or_default();
             tally.count += 1;
@@ -103,7 +136,12 @@ fn append_one(
 
 /// Whether the packet's readings are stored already; keeps the packet as its identifier's newest.
 /// Readings with a time of their own are told apart by it, so their packet only clears the place.
-fn seen_before(tx: &Connection, packet: &Packet, arrival: &Arrival) -> rusqlite::Result<bool> {
+fn seen_before(
+    write: &mut Write<'_>,
+    packet: &Packet,
+    arrival: &Arrival,
+) -> rusqlite::Result<bool> {
+    let tx = write.tx;
     if arrival.own_time {
         tx.prepare_cached("DELETE FROM packet WHERE session = ?1 AND id = ?2")?
             .execute(params![packet.session, packet.id])?;
@@ -120,10 +158,7 @@ fn seen_before(tx: &Connection, packet: &Packet, arrival: &Arrival) -> rusqlite:
         }
     }
     let seen = arrival.readings.iter().map(|r| r.arrived.0).max();
-    tx.prepare_cached(
-        "INSERT OR REPLACE INTO packet (session, id, digest, seen) VALUES (?1, ?2, ?3, ?4)",
-    )?
-    .execute(params![
+    write.packet.execute(params![
         packet.session,
         packet.id,
         digest,
@@ -141,12 +176,13 @@ pub(super) fn forget_packets(tx: &Connection, before: UtcMs) -> Result<u64> {
 }
 
 fn insert(
-    tx: &Connection,
+    write: &mut Write<'_>,
     names: &mut Names,
     series: i64,
     at: UtcMs,
     reading: &StoredReading,
 ) -> rusqlite::Result<bool> {
+    let tx = write.tx;
     let place = name_of(tx, names, reading.place.as_deref())?;
     let batch = name_of(tx, names, reading.batch.as_deref())?;
     let (raw, raw_unit) = match reading.raw {
@@ -154,25 +190,18 @@ fn insert(
         None => (None, None),
     };
     let kept_out = code(tx, names, reading.kept_out)?;
-    let rows = tx
-        .prepare_cached(
-            "INSERT INTO reading
-                 (series, time, value, late, kept_out, place, batch, raw, raw_unit)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-             ON CONFLICT (series, time) DO NOTHING",
-        )?
-        .execute(params![
-            series,
-            at.0,
-            reading.value,
-            // A reading moved to a free millisecond may seem to have come before it was true.
-            reading.arrived.0.saturating_sub(at.0),
-            kept_out,
-            place,
-            batch,
-            raw,
-            raw_unit
-        ])?;
+    let rows = write.reading.execute(params![
+        series,
+        at.0,
+        reading.value,
+        // A reading moved to a free millisecond may seem to have come before it was true.
+        reading.arrived.0.saturating_sub(at.0),
+        kept_out,
+        place,
+        batch,
+        raw,
+        raw_unit
+    ])?;
     Ok(rows == 1)
 }
 

@@ -101,6 +101,16 @@ fn sum_span(tx: &Connection, series: i64, from: i64, until: i64) -> rusqlite::Re
     Ok(())
 }
 
+/// The moment up to which any series has summaries: later readings need nothing summed again.
+pub(super) fn latest(tx: &Connection) -> Result<i64> {
+    let latest: rusqlite::Result<Option<i64>> = tx
+        .prepare_cached("SELECT max(summed_to) FROM series")
+        .and_then(|mut query| query.query_row([], |row| row.get(0)));
+    Ok(latest
+        .map_err(failed("sum late readings up"))?
+        .unwrap_or(i64::MIN))
+}
+
 fn summed_to(conn: &Connection, series: i64) -> rusqlite::Result<i64> {
     Ok(conn
         .prepare_cached("SELECT summed_to FROM series WHERE id = ?1")?

@@ -65,8 +65,10 @@ struct Series {
     since: UtcMs,
     readings: u32,
     newest: UtcMs,
-    /// What stood in the place beside it meanwhile: lowest and highest, by sensor.
-    beside: BTreeMap<String, (f64, f64)>,
+    /// Its place among all series.
+    number: usize,
+    /// What stood in the place beside it meanwhile: lowest and highest, by the other's number.
+    beside: Vec<Option<(f64, f64)>>,
     /// Its smallest change ever.
     step: Option<f64>,
     /// When it was first heard here, and how often it changed since.
@@ -139,6 +141,17 @@ impl Series {
         self.beside.clear();
     }
 
+    /// Another in its place said this.
+    fn saw(&mut self, other: usize, value: f64) {
+        if self.beside.len() <= other {
+            self.beside.resize(other + 1, None);
+        }
+        if let Some(seen) = self.beside.get_mut(other) {
+            let (low, high) = seen.unwrap_or((value, value));
+            *seen = Some((low.min(value), high.max(value)));
+        }
+    }
+
     fn judge(&mut self, quantity: Quantity, moves_by: f64) {
         if self.stuck.is_some() || (quantity == Quantity::Humidity && self.value >= FULL_HUMIDITY) {
             return;
@@ -147,7 +160,11 @@ impl Series {
         let enough = moves_by.max(STEPS * self.step.unwrap_or(UNKNOWN_STEP));
         let beside = stood_ms >= BESIDE_MS
             && self.readings >= BESIDE_READINGS
-            && self.beside.values().any(|(low, high)| high - low >= enough);
+            && self
+                .beside
+                .iter()
+                .flatten()
+                .any(|(low, high)| high - low >= enough);
         let alone = stood_ms >= ALONE_MS
             && self.readings >= ALONE_READINGS
             && self.changes >= CHANGES
@@ -157,6 +174,17 @@ impl Series {
         if beside || alone {
             self.stuck = Some(self.since);
         }
+    }
+}
+
+impl SensorStuck {
+    fn series(&mut self, sensor: &str, quantity: Quantity) -> &mut Series {
+        let number = self.series.len();
+        let key = (sensor.to_owned(), quantity);
+        self.series.entry(key).or_insert_with(|| Series {
+            number,
+            ..Series::default()
+        })
     }
 }
 
@@ -173,23 +201,17 @@ impl Rule for SensorStuck {
             let Some(moves_by) = movement(r.quantity) else {
                 continue;
             };
-            let series = self
-                .series
-                .entry((r.sensor.clone(), r.quantity))
-                .or_default();
+            let series = self.series(&r.sensor, r.quantity);
             if !world.is_news(r) || r.time < series.newest {
                 continue;
             }
             series.take(r);
-            for ((sensor, quantity), other) in &mut self.series {
-                if *quantity == r.quantity && *sensor != r.sensor && other.place == r.place {
-                    let seen = other.beside.entry(r.sensor.clone());
-                    let (low, high) = seen.or_insert((r.value, r.value));
-                    (*low, *high) = (low.min(r.value), high.max(r.value));
+            series.judge(r.quantity, moves_by);
+            let number = series.number;
+            for ((_, quantity), other) in &mut self.series {
+                if *quantity == r.quantity && other.number != number && other.place == r.place {
+                    other.saw(number, r.value);
                 }
-            }
-            if let Some(series) = self.series.get_mut(&(r.sensor.clone(), r.quantity)) {
-                series.judge(r.quantity, moves_by);
             }
         }
     }
@@ -234,7 +256,7 @@ impl Rule for SensorStuck {
             .as_str()
             .and_then(Quantity::from_name);
         if let (Some(sensor), Some(quantity)) = (&open.subject.sensor, quantity) {
-            let series = self.series.entry((sensor.clone(), quantity)).or_default();
+            let series = self.series(sensor, quantity);
             series.stuck = Some(open.began);
             if series.readings == 0 {
                 series.value = open.memory["value"].as_f64().unwrap_or_default();

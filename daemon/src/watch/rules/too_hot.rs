@@ -77,10 +77,7 @@ pub fn limit(world: &World, place: &str) -> Option<(f64, Vec<String>)> {
 }
 
 impl TooHot {
-    fn look(&mut self, world: &World, place: &str, at: UtcMs, value_c: f64) {
-        let Some((limit_c, _)) = limit(world, place) else {
-            return;
-        };
+    fn look(&mut self, limit_c: f64, place: &str, at: UtcMs, value_c: f64) {
         let heat = self.places.entry(place.to_owned()).or_default();
         heat.newest_c = value_c;
         let patience = Patience {
@@ -117,6 +114,10 @@ impl Rule for TooHot {
     fn see(&mut self, world: &World, input: &Input<'_>) {
         match input {
             Input::Readings(readings) => {
+                // Those that come together meet one world: a place's air and limit are asked once.
+                let mut airs: BTreeMap<&str, Option<f64>> = BTreeMap::new();
+                let mut limits: BTreeMap<&str, Option<f64>> = BTreeMap::new();
+                let lowest = |place: &str| limit(world, place).map(|(limit_c, _)| limit_c);
                 for r in *readings {
                     if r.kept_out.is_some() || !r.value.is_finite() || !world.is_news(r) {
                         continue;
@@ -124,14 +125,18 @@ impl Rule for TooHot {
                     match (r.quantity, &r.place) {
                         (Quantity::AirTemperature, Some(place)) => {
                             // The place's air, so that one sensor in a warm corner is outvoted.
-                            let air_c = world.air_c(place).unwrap_or(r.value);
-                            self.look(world, place, r.time, air_c);
+                            let air_c = airs.entry(place).or_insert_with(|| world.air_c(place));
+                            let limit_c = limits.entry(place).or_insert_with(|| lowest(place));
+                            if let Some(limit_c) = *limit_c {
+                                self.look(limit_c, place, r.time, air_c.unwrap_or(r.value));
+                            }
                         }
                         // The dough's own sensor can only add heat, not clear it.
-                        (Quantity::DoughTemperature, Some(place))
-                            if limit(world, place).is_some_and(|(l, _)| r.value > l) =>
-                        {
-                            self.look(world, place, r.time, r.value);
+                        (Quantity::DoughTemperature, Some(place)) => {
+                            let limit_c = limits.entry(place).or_insert_with(|| lowest(place));
+                            if let Some(limit_c) = limit_c.filter(|l| r.value > *l) {
+                                self.look(limit_c, place, r.time, r.value);
+                            }
                         }
                         _ => {}
                     }
