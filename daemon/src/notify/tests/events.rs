@@ -123,6 +123,27 @@ async fn seen_survives_a_restart_and_ends_the_repeats() {
     assert_eq!(row.doc["state"], "repeated");
 }
 
+/// A house whose sensors speak oftener than once a second is watched all the same: what only time
+/// tells (a silent sensor, a snooze that is over) is not put off by what is heard.
+#[tokio::test(flavor = "multi_thread")]
+async fn the_loop_turns_in_a_house_that_is_never_still() {
+    let mut bench = Bench::answering(&[]).await;
+    let app = Arc::clone(&bench.app);
+    let talking = tokio::spawn({
+        let app = Arc::clone(&app);
+        async move {
+            loop {
+                app.bus.tell(Event::Sensors);
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+        }
+    });
+    bench.watch().await;
+    app.clock.set(start_time().plus_min(1.0));
+    bench.turned_since(app.clock.now().0 - 1).await;
+    talking.abort();
+}
+
 /// Killed at a random moment around an alert, again and again: delivered at least once on every
 /// run, always under one id, and never twice once the receiver's answer was noted.
 #[tokio::test(flavor = "multi_thread")]
