@@ -272,7 +272,7 @@ async fn a_dough_in_the_open_is_marked_where_its_baker_meets_it() {
     assert_eq!(covered("2026-knots"), Some(true));
 
     // At the start of a batch, filled in when it is made again; at the start of the final proof.
-    let start = "dough=cardamom+knots&place=box&covered=no&when=now";
+    let start = "dough=cardamom+knots&place=box&covered=no&when=ago&ago_min=50";
     let to = led(&form(&router, "/batches", start).await);
     let id = to["/batches/".len()..].split('?').next().unwrap();
     assert_eq!(covered(id), Some(false));
