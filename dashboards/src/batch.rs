@@ -7,7 +7,7 @@ use crate::cautions::{self, Caution};
 use crate::chart::{self, RiseChart, TemperatureChart};
 use crate::controls;
 use crate::frame::{Frame, Tab};
-use crate::now::{Proof, Stage, air, progress};
+use crate::now::{Alert, Proof, Stage, air, alert, progress};
 use crate::ready;
 use crate::show::{Show, encode, minutes, number};
 
@@ -95,6 +95,10 @@ pub struct Batch {
     pub pieces: Option<(u32, Option<f64>)>,
     /// The batch it was split from.
     pub from: Option<String>,
+    /// The alerts about it that are open: a message on a phone leads here.
+    pub alerts: Vec<Alert>,
+    /// Whether a lid, cloth or film covers it; `None`: nobody said.
+    pub covered: Option<bool>,
     /// Whether it teaches.
     pub learn: bool,
     /// Its cautions.
@@ -164,6 +168,7 @@ fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
                     }
                 }
             }
+            (cover(b.covered))
             fieldset {
                 legend { "The dough's own temperature" }
                 div.row {
@@ -179,6 +184,30 @@ fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
                 }
             }
             (carry(b))
+        }
+    }
+}
+
+/// A dough in the open dries: its baker says so here, and is told before a skin shows.
+fn cover(covered: Option<bool>) -> Markup {
+    let choice = |value: &str, is: bool, words: &str, means: &str| {
+        html! {
+            button type="submit" name="do" value=(value) aria-pressed=(covered == Some(is)) {
+                b { (words) } span { (means) }
+            }
+        }
+    };
+    html! {
+        fieldset {
+            legend { @match covered {
+                Some(true) => "It is covered. Still so?",
+                Some(false) => "It stands open to the air. Still so?",
+                None => "Is it covered?",
+            } }
+            div.grid.two {
+                (choice("cover", true, "Covered", "lid, cloth or film"))
+                (choice("uncover", false, "Open to the air", controls::OPEN_MEANS))
+            }
         }
     }
 }
@@ -210,6 +239,7 @@ fn begin(b: &Batch, stage: Stage, show: &Show) -> Markup {
     html! {
         form.act method="post" action={ "/batches/" (encode(&b.id)) "/do" } {
             (controls::field("It stands in", &controls::select("place", &places, Some(&b.place))))
+            (controls::covered(b.covered))
             (controls::when(show, "begin"))
             button.wide.main type="submit" name="do" value=(value) { (words) }
             @if stage == Stage::Final {
@@ -279,6 +309,11 @@ pub fn page(b: &Batch, frame: &Frame) -> Markup {
             header.title {
                 h1 { (b.dough) }
                 p.where { (b.id) @if let Some(from) = &b.from { ", split from " a href={ "/batches/" (encode(from)) } { (from) } } }
+            }
+            div #alerts data-live aria-live="polite" {
+                @if !b.alerts.is_empty() {
+                    ul.alerts aria-label="Alerts" { @for a in &b.alerts { (alert(a, show)) } }
+                }
             }
             div.columns {
                 div.left {

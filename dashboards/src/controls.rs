@@ -43,6 +43,28 @@ pub fn select(name: &str, options: &[String], chosen: Option<&str>) -> Markup {
     }
 }
 
+/// What marking a dough as open to the air is good for.
+pub const OPEN_MEANS: &str = "you are told before a skin forms";
+
+/// "Is it covered?" at the start of a proof; nothing has to be said.
+#[must_use]
+pub fn covered(chosen: Option<bool>) -> Markup {
+    let choice = |value: &str, is: bool, words: &str| {
+        html! {
+            label.choice { input type="radio" name="covered" value=(value) checked[chosen == Some(is)]; span { (words) } }
+        }
+    };
+    html! {
+        fieldset { legend { "Is it covered?" }
+            div.pick {
+                (choice("yes", true, "Covered"))
+                (choice("no", false, "Open to the air"))
+            }
+            p.small { "Open to the air, where a humidity sensor stands: " (OPEN_MEANS) "." }
+        }
+    }
+}
+
 /// What was just done, with its way back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Done {

@@ -19,6 +19,8 @@ pub struct NewBatch {
     pub place: Option<String>,
     /// The batch this one repeats.
     pub again: Option<String>,
+    /// Whether it is covered, filled in.
+    pub covered: Option<bool>,
     /// Pieces filled in.
     pub pieces: Option<u32>,
     /// Vessel filled in.
@@ -65,6 +67,7 @@ pub fn page(n: &NewBatch, frame: &Frame) -> Markup {
                         (controls::field("Name of the place", &html! { input type="text" name="new_place" maxlength="64"; }))
                     }
                 }
+                (controls::covered(n.covered))
                 (controls::when(&frame.show, "start"))
                 button.wide.main type="submit" { "Start the bulk proof" }
                 details { summary { "More: pieces, dough temperature, vessel, lots" }

@@ -2,6 +2,7 @@
 
 pub mod books;
 pub mod bound;
+pub mod browser;
 pub mod chance;
 pub mod harness;
 pub mod house;

@@ -9,13 +9,14 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use chromiumoxide::browser::{Browser, BrowserConfig};
+use chromiumoxide::browser::Browser;
 use chromiumoxide::cdp::browser_protocol::emulation::SetDeviceMetricsOverrideParams;
 use chromiumoxide::cdp::browser_protocol::log::EventEntryAdded;
 use chromiumoxide::cdp::browser_protocol::network::EventRequestWillBeSent;
 use chromiumoxide::cdp::browser_protocol::page::CaptureScreenshotFormat;
 use chromiumoxide::cdp::js_protocol::runtime::{EventConsoleApiCalled, EventExceptionThrown};
 use chromiumoxide::page::{Page, ScreenshotParams};
+use doughwarden_tests::browser::chromium;
 use doughwarden_tests::harness::{Daemon, mosquitto_pub, tls, wait_for};
 use futures::StreamExt as _;
 use serde_json::json;
@@ -26,32 +27,6 @@ struct Watched {
     height: i64,
     complaints: Arc<Mutex<Vec<String>>>,
     requests: Arc<Mutex<Vec<String>>>,
-}
-
-async fn chromium() -> (Browser, tempfile::TempDir) {
-    let profile = tempfile::tempdir().unwrap();
-    let path = ["/usr/bin/chromium", "/usr/bin/chromium-browser"]
-        .into_iter()
-        .find(|p| std::path::Path::new(p).exists())
-        .expect("chromium is not installed: run tests/run");
-    let config = BrowserConfig::builder()
-        .chrome_executable(path)
-        .no_sandbox()
-        .user_data_dir(profile.path())
-        .args([
-            "--disable-gpu",
-            "--disable-quic",
-            "--no-first-run",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--disable-sync",
-        ])
-        .launch_timeout(Duration::from_secs(60))
-        .build()
-        .unwrap();
-    let (browser, mut handler) = Browser::launch(config).await.unwrap();
-    tokio::spawn(async move { while handler.next().await.is_some() {} });
-    (browser, profile)
 }
 
 async fn watched(browser: &Browser, width: i64, height: i64) -> Watched {

@@ -358,6 +358,21 @@ pub fn set_learn(app: &App, batch: &str, learn: bool) -> Result<Done> {
     Ok(done(batch, &put_behind_door(app, &[record])?))
 }
 
+/// Says whether a batch is covered, or stands open to the air.
+///
+/// # Errors
+/// If there is no such batch.
+pub fn set_covered(app: &App, batch: &str, covered: bool) -> Result<Done> {
+    let _door = apply::door();
+    let book = app.book();
+    let mut record = known(&book, batch)?.clone();
+    record.set_covered(covered);
+    Ok(done(
+        batch,
+        &put_behind_door(app, &[Record::Batch(record)])?,
+    ))
+}
+
 /// Changes an entry, also its time (which is part of its key).
 ///
 /// # Errors

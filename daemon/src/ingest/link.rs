@@ -13,6 +13,14 @@ use rustls::pki_types::pem::PemObject;
 use super::embedded::MAX_PACKET;
 use crate::config::mqtt::BrokerUrl;
 
+/// Whether the daemon is there, retained: [`ONLINE`] once it is connected, [`OFFLINE`] when it ends; the
+/// broker says so in its place (a last will) when it vanishes.
+pub const STATUS: &str = "doughwarden/status";
+/// It is there.
+pub const ONLINE: &str = "online";
+/// It is not.
+pub const OFFLINE: &str = "offline";
+
 /// Requests (acknowledgements, mostly) on their way into the client.
 const REQUESTS: usize = 1024;
 /// Messages of ours on their way to the broker at once.
@@ -191,7 +199,7 @@ pub enum Sender {
 }
 
 impl Link {
-    /// With a kept session.
+    /// With a kept session, and the last will that says it is gone.
     #[must_use]
     pub fn new(settings: &Settings, client_id: &str, version: Version) -> Self {
         Self::make(settings, client_id, version, true)
@@ -226,6 +234,11 @@ impl Link {
                 if let Some((user, password)) = &settings.login {
                     options.set_credentials(user, password);
                 }
+                if kept {
+                    let qos = v5::mqttbytes::QoS::AtLeastOnce;
+                    let will = v5::mqttbytes::v5::LastWill::new(STATUS, OFFLINE, qos, true, None);
+                    options.set_last_will(will);
+                }
                 let (client, events) = v5::AsyncClient::new(options, REQUESTS);
                 Self::Five(Box::new(events), client, false)
             }
@@ -241,6 +254,10 @@ impl Link {
                     .set_inflight(IN_FLIGHT);
                 if let Some((user, password)) = &settings.login {
                     options.set_credentials(user, password);
+                }
+                if kept {
+                    let qos = rumqttc::QoS::AtLeastOnce;
+                    options.set_last_will(rumqttc::LastWill::new(STATUS, OFFLINE, qos, true));
                 }
                 let (client, mut events) = rumqttc::AsyncClient::new(options, REQUESTS);
                 let mut network = rumqttc::NetworkOptions::new();

@@ -17,7 +17,7 @@ use tokio::sync::mpsc::error::TrySendError;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::link::{Happening, Link, Sender, Settings, Version};
+use super::link::{Happening, Link, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Acks, Message};
@@ -300,6 +300,8 @@ impl Poller {
         }
         let goodbye = async {
             let mut asked = false;
+            // Ending is no accident: the will would not be carried out.
+            let _ = link.sender().publish(STATUS.into(), OFFLINE.into(), true);
             loop {
                 if !asked
                     && tokio::time::timeout(Duration::from_millis(300), link.poll())
@@ -353,6 +355,7 @@ impl Manager {
                         }
                         let wanted = mappings.borrow_and_update().filters();
                         self.subscribe(wanted);
+                        self.say_online();
                     }
                     Some(Told::Lost) => {
                         self.sender = None;
@@ -399,6 +402,25 @@ impl Manager {
             tracing::warn!(error = %error, "the subscriptions could not be noted");
         }
         self.say();
+    }
+
+    fn say_online(&mut self) {
+        let (done, told) = tokio::sync::oneshot::channel();
+        self.publish(Outgoing {
+            topic: STATUS.into(),
+            payload: ONLINE.into(),
+            retain: true,
+            done,
+        });
+        tokio::spawn(async move {
+            if let Ok(Err(why)) = told.await {
+                tracing::warn!(
+                    topic = STATUS,
+                    why,
+                    "who asks the broker is not told that we are here"
+                );
+            }
+        });
     }
 
     fn say(&self) {

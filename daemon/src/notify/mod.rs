@@ -7,8 +7,9 @@
 //! **MQTT.** `doughwarden/alert` carries each event once it happens (QoS 1, not retained): the
 //! contract's document. `doughwarden/alerts/open` is retained and holds a JSON array with the newest
 //! document of every alert that is not over. `doughwarden/self-test` is the daily test's way in and
-//! `doughwarden/self-test/out` its way out ([`self_test`]): an outside broker's user must be allowed
-//! to read the one and write both.
+//! `doughwarden/self-test/out` its way out ([`self_test`]). On an outside broker `doughwarden/status` is
+//! retained too: `online`, or `offline` once the daemon has ended or the broker misses it (a last will).
+//! What an outside broker's user must be allowed stands in `deploy/mosquitto.acl`.
 
 pub mod backoff;
 pub mod email;

@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
+use futures::future::join_all;
 use p256::SecretKey;
 use reqwest::header::{AUTHORIZATION, CONTENT_ENCODING, CONTENT_TYPE, HeaderMap, HeaderValue};
 use reqwest::{Client, StatusCode};
@@ -186,18 +187,26 @@ impl Push {
         let read = tokio::task::spawn_blocking(move || (subscriptions(&app), key(&app.data_dir)));
         let (phones, key) = read.await.map_err(|e| Refusal::later(e.to_string()))?;
         let key = key.map_err(Refusal::Never)?;
+        if !phones.iter().any(|p| p.on_duty) {
+            return Err(Refusal::Never("no phone is on duty any more".to_owned()));
+        }
         let round = format!("{} {} {}", doc["id"], doc["state"], doc["at"]);
         let mut worst = Ok(());
         let mut told = false;
-        for phone in phones.iter().filter(|p| p.on_duty) {
-            if self.has(&round, &phone.endpoint) {
-                continue;
-            }
-            match self.one(phone, doc, &key).await {
-                Ok(()) => {
-                    told = true;
+        // All at once: a push service that hangs delays no other phone.
+        let on_duty = phones.iter().filter(|p| p.on_duty);
+        let sending = on_duty
+            .filter(|p| !self.has(&round, &p.endpoint))
+            .map(|phone| async {
+                let sent = self.one(phone, doc, &key).await;
+                if sent.is_ok() {
                     self.note(&round, &phone.endpoint);
                 }
+                sent
+            });
+        for sent in join_all(sending).await {
+            match sent {
+                Ok(()) => told = true,
                 Err(Refusal::Later { why, after }) => worst = Err(Refusal::Later { why, after }),
                 Err(never) if worst.is_ok() => worst = Err(never),
                 Err(_) => {}

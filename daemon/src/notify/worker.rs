@@ -15,11 +15,18 @@ use crate::app::App;
 use crate::events::Event;
 use crate::metrics::Reason;
 use crate::store::{OutboxRow, StoreError};
+use crate::time::UtcMs;
+use crate::watch::life::State;
+use crate::watch::rules::Severity;
+use crate::watch::run::quiet_until;
 
 /// No channel may take longer over one message, network time.
 pub const LONGEST_SEND: Duration = Duration::from_secs(20);
 /// How often the outbox is looked at without an event: deferred messages, other processes.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
+
+/// A message that waited for the end of the quiet hours has at least so long then, min.
+const AFTER_QUIET_MIN: f64 = 10.0;
 
 /// Sends one document, bounded in time.
 ///
@@ -132,11 +139,16 @@ impl Worker {
             self.end(app, channel, row).await;
             return true;
         }
-        if channel.after_min() > 0.0 && seen(app, &row.alert).await {
+        if let Some(why) = not_needed(app, channel, &row, &rows).await {
             row.failed = Some(now);
-            row.last_error = Some("not needed: someone has seen it".to_owned());
+            row.last_error = Some(why.to_owned());
             self.end(app, channel, row).await;
             return true;
+        }
+        if let Some(until) = rests(app, channel, &row).await {
+            row.next_try = until;
+            row.expires = row.expires.max(until.plus_min(AFTER_QUIET_MIN));
+            return put(app, row).await.is_ok();
         }
         let sent = send(channel, &row.doc).await;
         row.tries += 1;
@@ -214,11 +226,39 @@ impl Worker {
     }
 }
 
-/// Whether someone has seen an alert, or it is over.
-async fn seen(app: &Arc<App>, alert: &str) -> bool {
-    let (app, alert) = (Arc::clone(app), alert.to_owned());
+/// Why no phone should ring for a message any more, if so: someone has seen the alert, or it is over
+/// because somebody did what was to be done. Where the word that it is over waits behind it, both go
+/// out. Machines that listen are told everything, in order.
+async fn not_needed(
+    app: &Arc<App>,
+    channel: &dyn Channel,
+    message: &OutboxRow,
+    waiting: &[OutboxRow],
+) -> Option<&'static str> {
+    let second = channel.after_min() > 0.0;
+    let over = |row: &OutboxRow| row.doc["state"] == State::Cleared.as_str();
+    if !second && (!channel.wakes_phone() || over(message)) {
+        return None;
+    }
+    let (app, alert) = (Arc::clone(app), message.alert.clone());
     let row = tokio::task::spawn_blocking(move || app.store.alert(&alert)).await;
-    matches!(row, Ok(Ok(Some(row))) if row.seen.is_some() || row.cleared.is_some())
+    let Ok(Ok(Some(row))) = row else { return None };
+    let told_over = !second && waiting.iter().any(|w| w.alert == row.id && over(w));
+    if row.seen.is_some() {
+        return Some("not needed: someone has seen it");
+    }
+    (row.cleared.is_some() && !told_over).then_some("not needed: it is over")
+}
+
+/// Until when a message waits for quiet hours that began while it was on its way: its channel was down,
+/// or is a second way.
+async fn rests(app: &Arc<App>, channel: &dyn Channel, message: &OutboxRow) -> Option<UtcMs> {
+    if !channel.wakes_phone() || message.doc["severity"] == Severity::Urgent.as_str() {
+        return None;
+    }
+    let app = Arc::clone(app);
+    let until = tokio::task::spawn_blocking(move || quiet_until(&app)).await;
+    until.ok().flatten()
 }
 
 async fn put(app: &Arc<App>, row: OutboxRow) -> Result<(), StoreError> {

@@ -63,8 +63,8 @@ pub fn save_it(proof: &Proof<'_>) -> &'static str {
 }
 
 /// When an oven has come on with dough inside.
-pub const OVEN_ON: &str = "Is everything out: dough, cloth, plastic, sensor? If there is smoke: oven \
-off, door shut; if it does not go out, leave and call the fire service.";
+pub const OVEN_ON: &str = "Everything out: dough, cloth, plastic, sensor? If not, oven off and take it \
+out. Smoke: oven off, door shut; if it does not go out, leave and call the fire service.";
 
 /// With every word on egg and milk held warm.
 pub const FOOD_CODE: &str =

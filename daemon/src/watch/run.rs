@@ -27,6 +27,8 @@ use crate::time::{HOUR_MS, UtcMs};
 
 /// How far back a start reads, so that no pending condition is lost, ms.
 const REPLAY_MS: i64 = 30 * 60_000;
+/// While it is gone through, rules that count time are shown the clock so often, ms.
+const REPLAY_TICK_MS: i64 = 10_000;
 /// Events taken in one go before the rules' findings are looked at.
 const DRAIN: usize = 256;
 /// In a burst the findings are looked at this often: the quickest rule waits for seconds.
@@ -248,11 +250,16 @@ fn replay(app: &App, watcher: &mut Watcher, recent: &[StoredReading]) {
     watcher.world.say = manner(app).say;
     watcher.see(now, &Input::Sensors(sensors(app)));
     watcher.see(now, &Input::Book(app.book()));
+    let mut ticked = UtcMs(i64::MIN);
     for reading in recent.iter().filter(|r| r.arrived <= now) {
         watcher.see(
             reading.arrived,
             &Input::Readings(std::slice::from_ref(reading)),
         );
+        if reading.arrived.0.saturating_sub(ticked.0) >= REPLAY_TICK_MS {
+            ticked = reading.arrived;
+            watcher.see(reading.arrived, &Input::Tick);
+        }
     }
     watcher.see(now, &Input::Proofs(app.live.all()));
 }
@@ -440,6 +447,13 @@ pub(super) fn manner(app: &App) -> Manner {
         },
         quiet,
     }
+}
+
+/// When the quiet hours that are on now end; `None`: phones may ring for anything.
+#[must_use]
+pub fn quiet_until(app: &App) -> Option<UtcMs> {
+    let manner = manner(app);
+    manner.quiet?.until(app.clock.now(), &manner.say.zone)
 }
 
 /// What links begin with.

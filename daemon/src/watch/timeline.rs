@@ -150,6 +150,12 @@ impl Timeline {
             self.rows.push(row);
         }
         let min = self.now.seconds_since(minute(0.0)) / 60.0;
+        for message in step.messages.iter().filter(|m| m.pushed) {
+            // What a phone's lock screen shows: some four lines (from memory, no published source).
+            let letters = |field: &str| message.doc[field].as_str().unwrap().chars().count();
+            assert!(letters("title") <= 80, "{}", message.doc["title"]);
+            assert!(letters("text") <= 200, "{}", message.doc["text"]);
+        }
         self.told.extend(step.messages.into_iter().map(|m| Told {
             min,
             pushed: m.pushed,
@@ -236,6 +242,12 @@ impl Timeline {
         self.views
             .insert(view.document.batch.clone(), Arc::new(view));
         self.see(&Input::Proofs(self.views.clone()));
+    }
+
+    /// No forecast is there yet, as just after a start.
+    pub fn forget_forecasts(&mut self) {
+        self.views.clear();
+        self.see(&Input::Proofs(BTreeMap::new()));
     }
 
     /// The daemon ends and starts again with what was stored.

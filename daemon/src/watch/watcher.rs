@@ -59,10 +59,17 @@ impl Watcher {
             .cloned()
             .collect();
         let deaf = self.deaf_places(&kept);
+        // A sensor that dies in a hot oven is no news beside it.
+        let hot = kept.iter().filter(|f| f.about.name == "oven_on");
+        let hot: BTreeSet<String> = hot.filter_map(|f| f.place.clone()).collect();
         for finding in &mut kept {
-            let place = finding.place.as_deref();
-            finding.held_back =
-                FROM_AIR.contains(&finding.about.name) && place.is_some_and(|p| deaf.contains(p));
+            let in_one_of = |places: &BTreeSet<String>| {
+                finding.place.as_ref().is_some_and(|p| places.contains(p))
+            };
+            finding.held_back = match finding.about.name {
+                "sensor_silent" => in_one_of(&hot),
+                name => FROM_AIR.contains(&name) && in_one_of(&deaf),
+            };
         }
         let lost: Vec<String> = kept
             .iter()

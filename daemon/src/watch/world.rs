@@ -174,7 +174,8 @@ impl Proof<'_> {
 pub struct World {
     /// The moment of the newest input.
     pub now: UtcMs,
-    /// Since when this stream has run without a break: no age is older.
+    /// Since when this stream has run without a break: no age is older. The beginning of time while
+    /// what came before a start is gone through again.
     pub since: UtcMs,
     /// The book.
     pub book: Arc<Book>,

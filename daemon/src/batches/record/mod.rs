@@ -97,6 +97,22 @@ pub struct Batch {
     pub extra: Extra,
 }
 
+impl Batch {
+    /// Whether a lid, cloth or film covers it (our own field `covered`); `None`: nobody said.
+    #[must_use]
+    pub fn covered(&self) -> Option<bool> {
+        self.extra.get(COVERED)?.as_bool()
+    }
+
+    /// Says so.
+    pub fn set_covered(&mut self, covered: bool) {
+        self.extra.insert(COVERED.into(), covered.into());
+    }
+}
+
+/// A field of our own beside the contract's.
+const COVERED: &str = "covered";
+
 /// How a stage ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

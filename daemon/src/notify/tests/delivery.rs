@@ -148,6 +148,35 @@ async fn a_second_way_goes_out_only_for_what_nobody_has_seen_by_then() {
     }
 }
 
+/// Its channel was down, or it is a second way: what was raised before the quiet hours does not ring in
+/// them either, and is not lost.
+#[tokio::test(flavor = "multi_thread")]
+async fn quiet_hours_that_begin_while_a_message_is_on_its_way_are_kept() {
+    let mut bench = Bench::answering(&[200]).await;
+    // It is seven in Oslo.
+    let quiet = json!("06:30-08:00");
+    bench
+        .app
+        .store
+        .set_setting("quiet_hours", Some(&quiet))
+        .unwrap();
+    bench.serve(vec![]);
+    let mut early = row(&bench.app, "webhook", "note");
+    early.expires = bench.app.clock.now().plus_min(30.0);
+    let mut urgent = row(&bench.app, "webhook", "urgent");
+    urgent.doc["severity"] = "urgent".into();
+    bench.app.store.put_alerts(&[], &[early, urgent]).unwrap();
+    eventually("the urgent one is taken", || {
+        bench.message("urgent").accepted.is_some()
+    })
+    .await;
+    let eight = start_time().plus_min(60.0);
+    eventually("the note waits", || bench.message("note").next_try == eight).await;
+    assert_eq!(bench.message("note").tries, 0);
+    bench.app.clock.set(eight);
+    eventually("taken then", || bench.message("note").accepted.is_some()).await;
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_too_old_expires_and_says_so() {
     let mut bench = Bench::answering(&[200]).await;

@@ -93,6 +93,45 @@ async fn all_out_ends_the_oven_alert_and_records_the_move() {
     assert!(!crate::watch::all_out(&app, &alert.id).unwrap());
 }
 
+/// A phone that could not be reached meanwhile does not ring for what somebody has seen, or done.
+#[tokio::test(flavor = "multi_thread")]
+async fn doing_the_thing_counts_as_seen_also_for_phones_that_were_not_reached() {
+    let mut bench = Bench::answering(&[200]).await;
+    let app = Arc::clone(&bench.app);
+    put(&app, &KNOTS);
+    // No worker yet: whatever is raised waits.
+    let hooks = [hook(bench.server.uri())];
+    start_with(&app, hooks.to_vec(), &mut JoinSet::new());
+    bench.watch().await;
+    let mut values = vec![31.0; 30];
+    values.extend([35.0, 40.0]);
+    heat(&app, &values);
+    for name in ["too_hot", "oven_on"] {
+        eventually("raised", || !alert_rows(&app, name).is_empty()).await;
+    }
+    let waiting = || app.store.outbox("webhook").unwrap();
+    assert!(!waiting().is_empty());
+    // Everything is carried out of the oven by one tap.
+    let oven = alert_rows(&app, "oven_on").remove(0).id;
+    assert!(crate::watch::all_out(&app, &oven).unwrap());
+    eventually("both are over", || {
+        app.store.open_alerts().unwrap().is_empty()
+    })
+    .await;
+    bench
+        .rooms
+        .spawn(worker::run(Arc::clone(&app), Arc::clone(&hooks[0])));
+    eventually("the outbox is empty", || waiting().is_empty()).await;
+    let phones = bench.received().await.len();
+    assert_eq!(phones, 0, "{:?}", app.store.outbox_history(100).unwrap());
+    let ends = app.store.outbox_history(100).unwrap();
+    assert!(ends.iter().all(|r| r.accepted.is_none()));
+    assert!(ends.iter().any(|r| {
+        let why = r.last_error.as_deref().unwrap_or_default();
+        why == "not needed: someone has seen it"
+    }));
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn seen_survives_a_restart_and_ends_the_repeats() {
     let mut bench = Bench::answering(&[]).await;
@@ -142,6 +181,23 @@ async fn the_loop_turns_in_a_house_that_is_never_still() {
     app.clock.set(start_time().plus_min(1.0));
     bench.turned_since(app.clock.now().0 - 1).await;
     talking.abort();
+}
+
+/// What a rule had counted of its time is not lost with the process.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_restart_in_the_middle_of_a_rules_wait_does_not_begin_it_anew() {
+    let mut bench = Bench::answering(&[]).await;
+    let app = Arc::clone(&bench.app);
+    put(&app, &KNOTS);
+    // 24 °C is usual; 18 °C for 20 minutes is told. Eighteen of them pass before the restart.
+    heat(&app, &[18.0; 37]);
+    bench.watch().await;
+    bench.turned_since(app.clock.now().0 - 1).await;
+    assert!(alert_rows(&app, "too_cold").is_empty());
+    heat(&app, &[18.0; 5]);
+    let beat = app.clock.now();
+    bench.turned_since(beat.0 - 1).await;
+    eventually("told", || !alert_rows(&app, "too_cold").is_empty()).await;
 }
 
 /// Killed at a random moment around an alert, again and again: delivered at least once on every

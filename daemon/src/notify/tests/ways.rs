@@ -95,6 +95,55 @@ async fn a_phone_on_duty_is_pushed_to_and_one_that_is_gone_is_forgotten() {
     assert!(shown.ends_with(&push::public_key(&app).unwrap()));
 }
 
+/// Three push services that take a connection and answer nothing until the fourth phone has been
+/// told: were phones told one after the other, it would wait for ever.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_push_service_that_hangs_delays_no_other_phone() {
+    use axum::routing::post;
+    use base64::Engine as _;
+    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
+    let dir = tempfile::tempdir().unwrap();
+    let app = app_in(dir.path());
+    let (told, fourth) = tokio::sync::watch::channel(0);
+    let told = Arc::new(told);
+    let taken = axum::http::StatusCode::CREATED;
+    let services = axum::Router::new()
+        .route(
+            "/hangs/{n}",
+            post(move || async move {
+                let _ = fourth.clone().wait_for(|n| *n > 0).await;
+                taken
+            }),
+        )
+        .route(
+            "/works",
+            post(move || async move {
+                told.send_modify(|n| *n += 1);
+                taken
+            }),
+        );
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let base = format!("http://{}", listener.local_addr().unwrap());
+    let serving = tokio::spawn(async move { axum::serve(listener, services).await });
+    let phone = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
+    for at in ["hangs/1", "hangs/2", "hangs/3", "works"] {
+        let subscription = push::Subscription {
+            endpoint: format!("{base}/{at}"),
+            keys: push::Keys {
+                p256dh: phone.clone(),
+                auth: BASE64.encode([7; 16]),
+            },
+            name: at.into(),
+            on_duty: true,
+        };
+        push::subscribe(&app, subscription).unwrap();
+    }
+    let channel = push::Push::new(Arc::clone(&app)).unwrap();
+    let doc = json!({ "id": "a", "state": "raised", "severity": "warning", "at": 1, "title": "t" });
+    assert_eq!(worker::send(&channel, &doc).await, Ok(()));
+    serving.abort();
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn mqtt_carries_each_event_and_the_retained_state() {
     let dir = tempfile::tempdir().unwrap();

@@ -92,4 +92,14 @@ mod tests {
         t.until(120.0);
         assert_eq!(t.holding("heat_damage").len(), 1);
     }
+
+    #[test]
+    fn a_warm_box_that_harmed_little_is_left_alone() {
+        let mut t = Timeline::knots_in("box");
+        let mut v = view([40.0, 60.0, 90.0], 0.1, 0.0);
+        v.yeast_left = 0.86;
+        t.forecast(v);
+        t.until(60.0);
+        assert!(t.holding("heat_damage").is_empty());
+    }
 }

@@ -20,7 +20,7 @@ const SHORT_C_PER_MIN: f64 = 4.5;
 /// The short climb is judged over the last reading so long before, ms.
 const SHORT_MS: i64 = 20_000;
 /// How far above where it stood the air must be, °C: well over a sensor's noise.
-const ABOVE_C: f64 = 1.0;
+pub(super) const ABOVE_C: f64 = 1.0;
 /// A step faster than any oven, °C a minute: the next reading must confirm it.
 const STEP_C_PER_MIN: f64 = 25.0;
 /// The window over which a climb is judged, ms; with slower sensors their last interval.
@@ -148,6 +148,24 @@ impl Track {
                 // A sensor may have rested on the bench.
                 let fell = self.fall.filter(|(began, _)| t.0 - began.0 < FELL_MS);
                 return fell.is_none_or(|(_, from)| high >= from - REST_BACK_C);
+            }
+        }
+        false
+    }
+
+    /// Whether the newest readings have come to rest, wherever.
+    pub(super) fn lies_still(&self) -> bool {
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        let Some((end, _)) = self.points.back() else {
+            return false;
+        };
+        for (t, v) in self.points.iter().rev() {
+            (low, high) = (low.min(*v), high.max(*v));
+            if high - low > REST_C {
+                return false;
+            }
+            if end.0 - t.0 >= REST_MS {
+                return true;
             }
         }
         false

@@ -6,7 +6,8 @@
 //! and above where it stood: within two readings or 60 s of the oven coming on, whichever is
 //! later; also when the sensor falls silent straight after a steep rise. **Urgent**; passes quiet
 //! hours. **Clears** with the tap "all out, preheating" (which records the move), when no dough is
-//! inside, or when the air is back near where it stood for 5 minutes.
+//! inside, or when for 5 minutes the air is back near where it stood or lies still, no warmer than the
+//! light alone makes it.
 //!
 //! Not an oven: a door that was open (the air comes back to where it was), a sensor carried in
 //! from the counter or the fridge and a boiling-water pan (a fall or a new track comes first, the
@@ -14,14 +15,15 @@
 //! place before). After such a disturbance the rule asks for more for 8 minutes: above where the
 //! way back from a fall can go by then, at most the place's usual top, and not slowing. It asks no
 //! more once the air has come to rest for two minutes, near where a fall began if there was one.
-//! So a sensor that is carried in more than two minutes after its dough's stage was begun, and
-//! rested until then, is taken for an oven: at 30 s between readings the two look the same.
+//! So a sensor that is carried into a warm oven more than two minutes after its dough's stage was
+//! begun, and rested until then, may be taken for an oven coming on: at 30 s between readings the two
+//! look the same. That ends by itself when the air has come to rest.
 
 use std::collections::BTreeMap;
 
 use serde_json::json;
 
-use super::oven_climb::{STEEP_C_PER_MIN, STOOD_MS, Track, USUAL_TOP_C, WINDOW_MS};
+use super::oven_climb::{ABOVE_C, STEEP_C_PER_MIN, STOOD_MS, Track, USUAL_TOP_C, WINDOW_MS};
 use super::{About, Finding, Open, Rule, Severity, hold::Hold, hold::Patience};
 use crate::batches::record::{PlaceKind, Quantity};
 use crate::store::StoredReading;
@@ -33,7 +35,7 @@ use crate::watch::world::{Input, World, is_error_code};
 pub static ABOUT: About = About {
     name: "oven_on",
     fires: "in an oven place with dough inside, the raw air climbs over 3.5 °C in a minute (or 4.5 °C/min for 20 s, or over 1 °C/min and gathering speed, or for four minutes) above where it stood; over 5 °C/min without slowing, and higher than the way back can go, for 8 min after a door, a move or a new sensor unless the air came to rest; or the sensor falls silent straight after a steep rise",
-    clears: "the tap “all out, preheating”, no dough inside, or the air back near where it stood for 5 min",
+    clears: "the tap “all out, preheating”, no dough inside, or for 5 min the air back near where it stood or still, no warmer than the light alone makes it",
     default: "within two readings or 60 s of the oven coming on, whichever is later",
     why: "no lamp can make such a rise: somebody switched the oven on with dough, cloth, plastic or a battery sensor inside",
     severity: Severity::Urgent,
@@ -116,7 +118,8 @@ impl OvenOn {
         if let Some(oven) = self.ovens.get_mut(place).filter(|o| o.on.on) {
             oven.newest_c = reading.value;
             oven.silent = false;
-            let cool = reading.value <= oven.stood_c + 2.0;
+            let lit = reading.value <= usual_top_c + ABOVE_C && track.lies_still();
+            let cool = reading.value <= oven.stood_c + 2.0 || lit;
             oven.on.look(reading.time, !cool, cool, PATIENCE);
         } else if fires && inside {
             let stood_c = track
@@ -204,7 +207,7 @@ impl Rule for OvenOn {
             finding.text = format!(
                 "{} {}",
                 if oven.silent {
-                    "It rose steeply, then the sensor went silent.".to_owned()
+                    "A steep rise, then silence.".to_owned()
                 } else {
                     format!("{} and climbing.", world.say.degrees(oven.newest_c))
                 },

@@ -140,6 +140,12 @@ fn silence_straight_after_a_steep_rise_counts() {
     t.until(33.0);
     let told = t.first("oven_on", "raised").unwrap();
     assert!(told.min - 30.5 <= 1.0, "{}", told.min);
+    // That the sensor is silent is no news beside it, as long as the oven is taken to be on.
+    t.until(45.0);
+    assert_eq!(t.pushes(), ["oven_on raised"]);
+    t.book(r#"{"record":"move","batch":"knots","time":"{MIN:45}","place":"kitchen"}"#);
+    t.until(46.0);
+    assert_eq!(t.pushes_of("sensor_silent"), ["sensor_silent raised"]);
 }
 
 #[test]
@@ -190,6 +196,39 @@ fn what_is_no_oven_fires_nothing() {
             assert!(
                 t.first("oven_on", "raised").is_none(),
                 "{name}, every {gap_s} s"
+            );
+        }
+    }
+}
+
+/// The stage is begun on the counter, the sensor lies there for three minutes more and goes with the
+/// dough into an oven that the light has warmed. Two readings do not tell that from an oven coming on:
+/// it may be told, but ends by itself once the air is at rest, and an oven that comes on afterwards is
+/// told as ever.
+#[test]
+fn a_sensor_carried_in_after_a_rest_on_the_counter_is_told_at_most_once_and_that_ends_by_itself() {
+    for gap_s in [5.0, 10.0, 30.0, 60.0] {
+        for lag_min in [0.4, 1.0, 2.0] {
+            let mut t = oven(gap_s);
+            let counter = |m: f64| 21.0 + 7.0 * (1.0 - (-(m - 3.0).max(0.0) / lag_min).exp());
+            t.air_while("probe", gap_s, 30.0, counter);
+            let told = t.pushes_of("oven_on");
+            assert!(told.len() <= 1, "every {gap_s} s, lag {lag_min}: {told:?}");
+            assert!(
+                t.holding("oven_on").is_empty(),
+                "every {gap_s} s, lag {lag_min}"
+            );
+            let on = 30.001;
+            t.air_while("probe", gap_s, on + 5.0, |m| heating(m, on, 28.0, 0.6));
+            let mut after = t
+                .told
+                .iter()
+                .filter(|m| m.min > on && m.doc["alert"] == "oven_on");
+            let told = after.next().map_or(f64::INFINITY, |m| m.min - on);
+            let allowed = (2.0 * gap_s / 60.0).max(1.0) + 0.05;
+            assert!(
+                told <= allowed,
+                "every {gap_s} s, lag {lag_min}: {told} min"
             );
         }
     }

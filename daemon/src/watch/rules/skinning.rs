@@ -46,7 +46,7 @@ pub struct Skinning {
 }
 
 fn uncovered(proof: &Proof<'_>) -> bool {
-    proof.batch.extra.get("covered") == Some(&json!(false))
+    proof.batch.covered() == Some(false)
 }
 
 impl Rule for Skinning {
@@ -129,6 +129,10 @@ mod tests {
     use crate::watch::timeline::{Timeline, view};
 
     fn drying(covered: bool, humidity: f64) -> Timeline {
+        drying_for(covered, humidity, 90)
+    }
+
+    fn drying_for(covered: bool, humidity: f64, minutes: i32) -> Timeline {
         let mut t = Timeline::knots_in("room");
         t.sensor("probe", "nook", 60.0);
         t.book(&format!(
@@ -137,7 +141,7 @@ mod tests {
         let mut v = view([200.0, 240.0, 280.0], 0.0, 0.0);
         v.document.dough_temperature.now = 24.0;
         t.forecast(v);
-        for minute in 0..90 {
+        for minute in 0..minutes {
             t.air("probe", 24.0);
             t.reading("probe", Quantity::Humidity, humidity, None);
             t.until(f64::from(minute + 1));
@@ -152,6 +156,14 @@ mod tests {
         let t = drying(false, 45.0);
         let told = t.first("skinning", "raised").unwrap();
         assert!((34.0..36.5).contains(&told.min), "{}", told.min);
+    }
+
+    #[test]
+    fn nothing_is_said_about_skin_from_a_dead_sensor() {
+        let mut t = drying_for(false, 45.0, 15);
+        t.until(120.0);
+        assert_eq!(t.pushes_of("sensor_silent")[0], "sensor_silent raised");
+        assert!(t.pushes_of("skinning").is_empty());
     }
 
     #[test]

@@ -55,7 +55,7 @@ pub struct Sweating {
 fn coldest_dough_c(world: &World, place: &str) -> Option<f64> {
     let bare = world.standing_in(place);
     bare.iter()
-        .filter(|p| p.batch.extra.get("covered") != Some(&json!(true)))
+        .filter(|p| p.batch.covered() != Some(true))
         .filter_map(|p| Some(p.view.as_ref()?.document.dough_temperature.now))
         .min_by(f64::total_cmp)
 }

@@ -3,8 +3,8 @@
 //! **Fires** when the air has been 5 °C under the temperature at which the recipe's time holds
 //! for 20 minutes. **Clears** when it is within 4 °C of it for 5 minutes. Where the lamp is said
 //! to be on, it asks whether the light has gone out. A fridge is meant to be cold. In a room it is
-//! told once a stage, and only shown where the room was as cold from the start: the baker put it
-//! there and knows, and the forecast reckons with it.
+//! told once a stage, and only shown where the room was as cold when the dough was put there: the baker
+//! knows, and the forecast reckons with it.
 
 use std::collections::BTreeSet;
 
@@ -17,7 +17,7 @@ use crate::watch::world::{Input, Proof, World};
 /// What it is.
 pub static ABOUT: About = About {
     name: "too_cold",
-    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room as cold from the stage's start it is shown, not pushed)",
+    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room as cold when the dough was put there it is shown, not pushed)",
     clears: "within 4 °C of it for 5 min, or the stage ends",
     default: "the recipe's usual temperature; without one, 24 °C",
     why: "a light that has gone out looks like a dough that is late; told once a stage",
@@ -44,8 +44,8 @@ const PATIENCE: Patience = Patience {
 #[derive(Debug, Default)]
 pub struct TooCold {
     holds: StageHolds,
-    /// The stages that have had it warm enough.
-    were_warm: BTreeSet<(String, StageKind)>,
+    /// The stages that have had it warm enough since they were put where they stand.
+    were_warm: BTreeSet<(String, StageKind, String)>,
 }
 
 fn usual_c(proof: &Proof<'_>) -> f64 {
@@ -54,6 +54,11 @@ fn usual_c(proof: &Proof<'_>) -> f64 {
         StageKind::Final => d.final_,
     });
     usual.and_then(|u| u.at).unwrap_or(USUAL_C)
+}
+
+fn here(proof: &Proof<'_>) -> (String, StageKind, String) {
+    let (batch, stage) = proof.key();
+    (batch, stage, proof.place.to_owned())
 }
 
 impl Rule for TooCold {
@@ -66,11 +71,13 @@ impl Rule for TooCold {
             for proof in world.proofs() {
                 let air_c = world.air_c(proof.place);
                 if air_c.is_some_and(|c| c >= usual_c(&proof) - NEAR_C) {
-                    self.were_warm.insert(proof.key());
+                    self.were_warm.insert(here(&proof));
                 }
             }
-            self.were_warm
-                .retain(|(batch, stage)| world.proof(batch, *stage).is_some());
+            self.were_warm.retain(|(batch, stage, place)| {
+                let proof = world.proof(batch, *stage);
+                proof.is_some_and(|p| p.place == place)
+            });
             self.holds.look(world, PATIENCE, |proof| {
                 if proof.kind == PlaceKind::Fridge {
                     return Some((false, true));
@@ -89,7 +96,7 @@ impl Rule for TooCold {
             .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
                 finding.pushed =
-                    proof.kind != PlaceKind::Room || self.were_warm.contains(&proof.key());
+                    proof.kind != PlaceKind::Room || self.were_warm.contains(&here(proof));
                 let lamp = world
                     .book
                     .places
@@ -145,6 +152,18 @@ mod tests {
         t = standing_at("room", false, 23.0);
         t.air_while("probe", 60.0, 100.0, |_| 17.0);
         assert_eq!(t.pushes(), ["too_cold raised"]);
+    }
+
+    /// Out of the fridge into a kitchen that has cooled overnight: whoever carried it knows.
+    #[test]
+    fn a_room_that_grew_cold_while_the_dough_was_elsewhere_is_shown() {
+        let mut t = standing_at("room", false, 23.0);
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:60}","place":"fridge"}"#);
+        t.air_while("probe", 60.0, 100.0, |_| 17.0);
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:100}","place":"nook"}"#);
+        t.air_while("probe", 60.0, 140.0, |_| 17.0);
+        assert!(t.pushes_of("too_cold").is_empty(), "{:?}", t.pushes());
+        assert_eq!(t.holding("too_cold").len(), 1);
     }
 
     #[test]

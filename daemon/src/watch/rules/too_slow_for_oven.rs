@@ -29,22 +29,16 @@ pub const SLOWEST_S: f64 = 30.0;
 #[derive(Debug, Default)]
 pub struct TooSlowForOven;
 
-/// Whether an oven place's sensors are too slow to warn of the oven (`None`: the pace is not known
-/// yet).
+/// Whether an oven place's air sensors, given their longest gaps, are too slow to warn of the oven
+/// (`None`: the pace is not known yet).
 #[must_use]
-pub fn too_slow(world: &World, place: &str) -> Option<bool> {
-    let gaps: Vec<Option<f64>> = world
-        .sensors
-        .iter()
-        .filter(|s| s.air && s.place.as_deref() == Some(place))
-        .map(|s| s.longest_gap_s)
-        .collect();
+pub fn too_slow(gaps: &[Option<f64>]) -> Option<bool> {
     if gaps.is_empty() {
         return Some(true);
     }
     // A little over the nominal pace is the network's.
-    let fastest = gaps.into_iter().flatten().min_by(f64::total_cmp)?;
-    Some(fastest > SLOWEST_S * 1.1)
+    let fastest = gaps.iter().flatten().min_by(|a, b| a.total_cmp(b))?;
+    Some(*fastest > SLOWEST_S * 1.1)
 }
 
 impl Rule for TooSlowForOven {
@@ -57,9 +51,12 @@ impl Rule for TooSlowForOven {
     fn findings(&self, world: &World) -> Vec<Finding> {
         let mut found = Vec::new();
         for place in world.places_in_use() {
-            if world.book.kind_of(&place) != PlaceKind::Oven
-                || too_slow(world, &place) != Some(true)
-            {
+            let sensors = world.sensors.iter();
+            let gaps: Vec<Option<f64>> = sensors
+                .filter(|s| s.air && s.place.as_ref() == Some(&place))
+                .map(|s| s.longest_gap_s)
+                .collect();
+            if world.book.kind_of(&place) != PlaceKind::Oven || too_slow(&gaps) != Some(true) {
                 continue;
             }
             let start = world

@@ -62,10 +62,10 @@ impl Rule for TwoBatches {
             .iter()
             .filter_map(|p| Some((p.batch.id.clone(), ready(p)?)))
             .collect();
+        // Just after a start the forecasts are not there yet: what was told still stands.
         self.pairs.retain(|(a, b), _| {
-            [a, b]
-                .iter()
-                .all(|id| due.iter().any(|(other, _)| other == *id))
+            let proofing = |id| world.proof(id, StageKind::Final).is_some();
+            proofing(a) && proofing(b)
         });
         for (at, (a, ready_a)) in due.iter().enumerate() {
             for (b, ready_b) in &due[at + 1..] {
@@ -140,6 +140,16 @@ mod tests {
     #[test]
     fn ready_within_one_bake_of_each_other_is_told_once() {
         assert_eq!(two(15.0).pushes(), ["two_batches_one_oven raised"]);
+    }
+
+    #[test]
+    fn a_restart_before_the_forecasts_are_there_ends_nothing() {
+        let mut t = two(15.0);
+        t.forget_forecasts();
+        t.restart();
+        t.until(35.0);
+        assert_eq!(t.pushes(), ["two_batches_one_oven raised"]);
+        assert!(t.rows[0].cleared.is_none());
     }
 
     #[test]

@@ -5,6 +5,7 @@ use axum::response::Redirect;
 use doughwarden_dashboards::batch::{
     Batch as View, Entry, FormulaLine, Life, StageLine, rise_words,
 };
+use doughwarden_dashboards::now::Alert;
 use doughwarden_model::formula::{Kind, guess_kind};
 use maud::Markup;
 
@@ -181,10 +182,25 @@ fn view(app: &App, id: &str) -> Result<View, Problem> {
         formula: formula(formula_of),
         pieces: batch.pieces.map(|n| (n, batch.piece_mass_g)),
         from: batch.from.clone(),
+        alerts: alerts(app, id)?,
+        covered: batch.covered(),
         learn: batch.learn != Some(false),
         cautions: now::cautions(&book, &batch.dough, &place),
         place,
     })
+}
+
+/// The open alerts about a batch, without the way to the page they stand on.
+fn alerts(app: &App, id: &str) -> Result<Vec<Alert>, Problem> {
+    let rows = app.store.open_alerts()?;
+    let own = rows
+        .iter()
+        .filter(|row| row.doc["batch"] == id && crate::watch::on_first_page(row))
+        .map(|row| Alert {
+            batch: None,
+            ..now::alert(row)
+        });
+    Ok(own.collect())
 }
 
 /// Every place known, from its record or from where batches stood.
@@ -242,11 +258,16 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
                 _ => return Err(no_such_button(button)),
             };
             let place = fields.text("place");
-            (
-                "begun",
-                actions::start_stage(app, id, kind, at, place, None)?,
-            )
+            let begun = actions::start_stage(app, id, kind, at, place, None)?;
+            // Said along with it, and what was said before stays.
+            if let Some(covered) = covered(fields)
+                && book.batches[id].covered() != Some(covered)
+            {
+                actions::set_covered(app, id, covered)?;
+            }
+            ("begun", begun)
         }
+        "cover" | "uncover" => ("noted", actions::set_covered(app, id, verb == "cover")?),
         "move" => ("moved", actions::move_batch(app, id, rest, at, None)?),
         "move_new" => {
             let place = fields.need("new_place", "The place")?;
@@ -280,6 +301,15 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
         undo: done.group,
         to: batch_path(&done.batch),
     })
+}
+
+/// What was chosen of "covered" and "open to the air", if either was.
+pub(super) fn covered(fields: &Fields) -> Option<bool> {
+    match fields.text("covered")? {
+        "yes" => Some(true),
+        "no" => Some(false),
+        _ => None,
+    }
 }
 
 /// How the last proof ended, said otherwise; or that it goes on after all.

@@ -10,7 +10,8 @@ use serde::Deserialize;
 use super::{Fields, Sent, back_to, batch_path, display, frame, now};
 use crate::app::App;
 use crate::batches::actions::{self, Done};
-use crate::batches::record::{Batch, Quantity, StageKind};
+use crate::batches::record::{Batch, PlaceKind, Quantity, StageKind};
+use crate::watch::rules::too_slow_for_oven::too_slow;
 use crate::web::Shared;
 use crate::web::problem::Problem;
 
@@ -59,6 +60,7 @@ fn view(app: &App, filled: &Filled) -> Result<NewBatch, Problem> {
             place.as_deref().unwrap_or_default(),
         ),
         warnings: warnings(app, place.as_deref()),
+        covered: again.and_then(Batch::covered),
         pieces: again.and_then(|b| b.pieces),
         vessel: again.and_then(|b| b.vessel.clone()),
         lots: last_lots(app),
@@ -111,6 +113,22 @@ fn warnings(app: &App, place: Option<&str>) -> Vec<String> {
             "The thermometer in {place} has gone silent. Look at it before you count on it."
         )),
         Some(_) => {}
+    }
+    // Of every oven: another place may be chosen than the one filled in.
+    let book = app.book();
+    let ovens = book.places.values();
+    for oven in ovens.filter(|p| p.kind == Some(PlaceKind::Oven)) {
+        let there = channels.iter().filter(|c| {
+            c.quantity == Quantity::AirTemperature
+                && super::sensors::place_of(c).as_ref() == Some(&oven.name)
+        });
+        let gaps: Vec<Option<f64>> = there.map(|c| c.longest_gap_s).collect();
+        if too_slow(&gaps) == Some(true) {
+            all.push(format!(
+                "No thermometer in {} is fast enough to warn of the oven coming on: hang a note on its knob.",
+                oven.name
+            ));
+        }
     }
     for c in &channels {
         let weak = c.quantity == Quantity::Battery
@@ -190,6 +208,9 @@ fn begin(app: &App, fields: &Fields) -> Result<Done, Problem> {
     }
     if let Some(vessel) = fields.text("vessel") {
         batch.vessel = Some(vessel.to_owned());
+    }
+    if let Some(covered) = super::batch::covered(fields) {
+        batch.set_covered(covered);
     }
     let lots: serde_json::Map<String, serde_json::Value> =
         [("flour", "flour_lot"), ("yeast", "yeast_lot")]

@@ -250,6 +250,118 @@ async fn a_bake_goes_from_mixing_to_the_oven_by_taps_and_every_tap_can_be_undone
     }
 }
 
+/// The skinning rule speaks only of a dough that is marked so: where a proof begins and while it goes
+/// on its baker can say it, and take it back.
+#[tokio::test]
+async fn a_dough_in_the_open_is_marked_where_its_baker_meets_it() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let app = Arc::clone(&kitchen.app);
+    let router = router(Arc::clone(&app));
+    let covered = |id: &str| app.book().batches[id].covered();
+    assert_eq!(covered("2026-knots"), None);
+    let page = get(&router, "/batches/2026-knots").await.text;
+    assert!(page.contains("Is it covered?"), "{page}");
+    let noted = led(&form(&router, "/batches/2026-knots/do", "do=uncover&when=now").await);
+    assert_eq!(covered("2026-knots"), Some(false));
+    let page = get(&router, "/batches/2026-knots").await.text;
+    assert!(page.contains("It stands open to the air."), "{page}");
+    let group = noted.split("undo=").nth(1).unwrap();
+    led(&form(&router, "/undo", &format!("group={group}&back=/")).await);
+    assert_eq!(covered("2026-knots"), None);
+    led(&form(&router, "/batches/2026-knots/do", "do=cover&when=now").await);
+    assert_eq!(covered("2026-knots"), Some(true));
+
+    // At the start of a batch, filled in when it is made again; at the start of the final proof.
+    let start = "dough=cardamom+knots&place=box&covered=no&when=ago&ago_min=50";
+    let to = led(&form(&router, "/batches", start).await);
+    let id = to["/batches/".len()..].split('?').next().unwrap();
+    assert_eq!(covered(id), Some(false));
+    let again = get(&router, &format!("/new?again={id}")).await.text;
+    assert!(
+        again.contains(r#"name="covered" value="no" checked"#),
+        "{again}"
+    );
+    let tap = format!("/batches/{id}/do");
+    led(&form(&router, &tap, "do=end+ready&when=now").await);
+    let shaping = get(&router, &format!("/batches/{id}")).await.text;
+    assert!(shaping.contains(r#"name="covered" value="no" checked"#));
+    let begin = "do=start+final&place=box&covered=yes&when=now";
+    led(&form(&router, &tap, begin).await);
+    assert_eq!(covered(id), Some(true));
+}
+
+/// A message on a phone leads to the batch: what it said can be answered there.
+#[tokio::test]
+async fn a_batch_s_page_has_its_open_alerts_with_their_answers() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let app = Arc::clone(&kitchen.app);
+    let router = router(Arc::clone(&app));
+    let mut other = alert("a2", "Of another dough");
+    other.doc["batch"] = "another".into();
+    let rows = [alert("a1", "Box too hot"), other];
+    app.store.put_alerts(&rows, &[]).unwrap();
+    let page = get(&router, "/batches/2026-knots").await.text;
+    assert!(page.contains("Box too hot") && page.contains("/alerts/a1/seen"));
+    assert!(!page.contains("Of another dough"));
+    led(&form(&router, "/alerts/a1/seen", "").await);
+    let page = get(&router, "/batches/2026-knots").await.text;
+    assert!(page.contains("Box too hot") && !page.contains("/alerts/a1/seen"));
+}
+
+/// Each phone is on duty or off by a tap; those off are not told, and with none on duty the way is not
+/// counted on.
+#[tokio::test]
+async fn a_phone_is_put_off_duty_and_on_again_by_a_tap() {
+    use crate::notify::push::{self, Push, Subscription};
+    use crate::notify::{Channel as _, web_push};
+    use base64::Engine as _;
+    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let kitchen = Kitchen::new(|_| {});
+    let app = Arc::clone(&kitchen.app);
+    let router = router(Arc::clone(&app));
+    let key = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
+    for name in ["ines", "tom"] {
+        let phone = serde_json::json!({"endpoint": format!("http://127.0.0.1:9/{name}"), "name": name,
+            "keys": {"p256dh": key, "auth": BASE64.encode([7; 16])}});
+        push::subscribe(&app, serde_json::from_value::<Subscription>(phone).unwrap()).unwrap();
+    }
+    let channel = Push::new(Arc::clone(&app)).unwrap();
+    let on_duty = || -> Vec<String> {
+        let all = push::subscriptions(&app).into_iter();
+        all.filter(|p| p.on_duty).map(|p| p.name).collect()
+    };
+    let tap = async |name: &str, button: &str| {
+        let what = format!("endpoint=http%3A%2F%2F127.0.0.1%3A9%2F{name}&do={button}");
+        led(&form(&router, "/settings/phone", &what).await);
+    };
+    tap("tom", "off").await;
+    assert_eq!(on_duty(), ["ines"]);
+    tap("ines", "off").await;
+    assert!(on_duty().is_empty() && !channel.in_use());
+    let nobody = channel.send(&serde_json::json!({"id": "a"})).await;
+    assert!(nobody.unwrap_err().to_string().contains("on duty"));
+    tap("tom", "on").await;
+    assert_eq!(on_duty(), ["tom"]);
+    assert!(channel.in_use());
+    tap("tom", "remove").await;
+    assert_eq!(push::subscriptions(&app).len(), 1);
+}
+
+#[tokio::test]
+async fn an_oven_without_a_fast_thermometer_is_marked_where_a_dough_is_started() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let words = "fast enough to warn of the oven";
+    assert!(!get(&router, "/new").await.text.contains(words));
+    kitchen.put(vec![Record::Place(Place {
+        name: "oven".into(),
+        kind: Some(PlaceKind::Oven),
+        ..Place::default()
+    })]);
+    assert!(get(&router, "/new").await.text.contains(words));
+}
+
 #[tokio::test]
 async fn a_topic_is_taken_with_one_tap_corrected_and_let_go() {
     let kitchen = Kitchen::new(|_| {});
