@@ -58,6 +58,67 @@ pub fn doughwarden(args: &[&str]) -> Output {
         .expect("the binary starts")
 }
 
+/// A kitchen of a test's own: a folder with a configuration and room for data, on which the daemon is
+/// started as often as the test likes. Pages are always on a free port.
+pub struct Kitchen {
+    dir: tempfile::TempDir,
+    config: PathBuf,
+}
+
+impl Kitchen {
+    /// With the daemon's own broker, and this besides.
+    ///
+    /// # Errors
+    /// If the folder cannot be written.
+    pub fn new(besides: &str) -> Result<Self> {
+        Self::with_mqtt("listen = \"127.0.0.1:0\"", besides)
+    }
+
+    /// With these lines for `[mqtt]`.
+    ///
+    /// # Errors
+    /// If the folder cannot be written.
+    pub fn with_mqtt(mqtt: &str, besides: &str) -> Result<Self> {
+        let dir = tempfile::tempdir()?;
+        let config = dir.path().join("kitchen.toml");
+        let text = format!("[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{besides}");
+        std::fs::write(&config, text)?;
+        Ok(Self { dir, config })
+    }
+
+    /// A file or folder in it.
+    #[must_use]
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    /// Where [`Kitchen::start`] keeps the data.
+    #[must_use]
+    pub fn data(&self) -> PathBuf {
+        self.path("data")
+    }
+
+    /// Starts the daemon.
+    ///
+    /// # Errors
+    /// If it ends or does not serve in time.
+    pub fn start(&self) -> Result<Daemon> {
+        self.start_on(&self.data())
+    }
+
+    /// The same on other data.
+    ///
+    /// # Errors
+    /// If it ends or does not serve in time.
+    pub fn start_on(&self, data: &Path) -> Result<Daemon> {
+        let (config, data) = (
+            self.config.to_str().context("a path")?,
+            data.to_str().context("a path")?,
+        );
+        Daemon::start(&["run", "--config", config, "--data", data])
+    }
+}
+
 /// A running daemon.
 pub struct Daemon {
     child: Child,

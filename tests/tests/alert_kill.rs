@@ -7,7 +7,7 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, Hook, tls, wait_for};
+use doughwarden_tests::harness::{Hook, Kitchen, tls, wait_for};
 use rand::{RngExt as _, SeedableRng as _};
 use serde_json::{Value, json};
 
@@ -37,26 +37,9 @@ async fn an_alert_gets_out_under_one_id_whenever_the_daemon_dies() {
         .and_then(|n| n.parse().ok())
         .unwrap_or(KILLS);
     let hook = Hook::start().await.unwrap();
-    let dir = tempfile::tempdir().unwrap();
-    let config = dir.path().join("kitchen.toml");
-    std::fs::write(
-        &config,
-        format!(
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[alert.webhook]\nurl = \"{}\"\n",
-            hook.url
-        ),
-    )
-    .unwrap();
-    let data = dir.path().join("data");
-    let args = [
-        "run",
-        "--config",
-        config.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ];
+    let kitchen = Kitchen::new(&format!("[alert.webhook]\nurl = \"{}\"\n", hook.url)).unwrap();
     let mut chance = rand_chacha::ChaCha8Rng::seed_from_u64(9);
-    let mut daemon = Daemon::start(&args).unwrap();
+    let mut daemon = kitchen.start().unwrap();
     let mut twice = 0;
     for round in 0..kills {
         let lines = scorched(round, jiff::Timestamp::now());
@@ -67,7 +50,7 @@ async fn an_alert_gets_out_under_one_id_whenever_the_daemon_dies() {
         })
         .await;
         daemon.kill();
-        daemon = Daemon::start(&args).unwrap();
+        daemon = kitchen.start().unwrap();
         // What was not answered is sent again: the same records, which changes nothing if they are there.
         daemon.records(&lines).await.unwrap();
         let place = format!("box {round}");

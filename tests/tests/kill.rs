@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, Mosquitto, free_port, tls, wait_for};
+use doughwarden_tests::harness::{Kitchen, Mosquitto, free_port, tls, wait_for};
 use rand::{RngExt as _, SeedableRng as _};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 
@@ -185,21 +185,16 @@ fn stored(data: &std::path::Path) -> BTreeMap<u32, u32> {
     counts
 }
 
-fn config(dir: &std::path::Path, mqtt: &str, time_pointer: bool) -> std::path::PathBuf {
-    let file = dir.join("kitchen.toml");
+fn kitchen(mqtt: &str, time_pointer: bool) -> Kitchen {
     let pointers = if time_pointer {
         "pointer = \"/n\"\ntime_pointer = \"/at\"\n"
     } else {
         ""
     };
-    std::fs::write(
-        &file,
-        format!(
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n[[sensor]]\nname = \"n\"\nplace = \"bench\"\ntopic = \"k/n\"\n{pointers}quantity = \"battery\"\nunit = \"%EL\"\n"
-        ),
-    )
-    .unwrap();
-    file
+    let sensor = format!(
+        "[[sensor]]\nname = \"n\"\nplace = \"bench\"\ntopic = \"k/n\"\n{pointers}quantity = \"battery\"\nunit = \"%EL\"\n"
+    );
+    Kitchen::with_mqtt(mqtt, &sensor).unwrap()
 }
 
 /// Looks the store's file through as the kill left it, its log beside it.
@@ -216,18 +211,10 @@ fn sound(data: &std::path::Path, when: &str) {
 
 async fn run(name: &str, mqtt: String, port: u16, payload: fn(u32) -> String, time_pointer: bool) {
     tls();
-    let dir = tempfile::tempdir().unwrap();
-    let data = dir.path().join("data");
-    let file = config(dir.path(), &mqtt, time_pointer);
-    let args = [
-        "run",
-        "--config",
-        file.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ];
+    let kitchen = kitchen(&mqtt, time_pointer);
+    let data = kitchen.data();
     let mut chance = rand_chacha::ChaCha8Rng::seed_from_u64(20);
-    let mut daemon = Daemon::start(&args).unwrap();
+    let mut daemon = kitchen.start().unwrap();
     let numbers = Numbers::start(port, payload);
     let mut slowest = Duration::ZERO;
     for kill in 0..kills() {
@@ -243,7 +230,7 @@ async fn run(name: &str, mqtt: String, port: u16, payload: fn(u32) -> String, ti
         daemon.kill();
         sound(&data, &format!("after kill {kill}"));
         let began = std::time::Instant::now();
-        daemon = Daemon::start(&args).unwrap();
+        daemon = kitchen.start().unwrap();
         slowest = slowest.max(began.elapsed());
     }
     let sent = numbers.finish().await;

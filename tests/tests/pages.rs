@@ -17,7 +17,7 @@ use chromiumoxide::cdp::browser_protocol::page::CaptureScreenshotFormat;
 use chromiumoxide::cdp::js_protocol::runtime::{EventConsoleApiCalled, EventExceptionThrown};
 use chromiumoxide::page::{Page, ScreenshotParams};
 use doughwarden_tests::browser::chromium;
-use doughwarden_tests::harness::{Daemon, mosquitto_pub, tls, wait_for};
+use doughwarden_tests::harness::{Daemon, Kitchen, mosquitto_pub, tls, wait_for};
 use futures::StreamExt as _;
 use serde_json::json;
 
@@ -190,22 +190,11 @@ async fn every_page_opens_clean_at_both_widths() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_batch_is_started_by_taps_and_a_reading_shows_without_reload() {
     tls();
-    let dir = tempfile::tempdir().unwrap();
-    let config = dir.path().join("kitchen.toml");
-    std::fs::write(
-        &config,
-        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[[sensor]]\nname = \"box\"\nplace = \"box\"\ntopic = \"k/box\"\nquantity = \"air_temperature\"\nunit = \"Cel\"\n",
+    let kitchen = Kitchen::new(
+        "[[sensor]]\nname = \"box\"\nplace = \"box\"\ntopic = \"k/box\"\nquantity = \"air_temperature\"\nunit = \"Cel\"\n",
     )
     .unwrap();
-    let data = dir.path().join("data");
-    let daemon = Daemon::start(&[
-        "run",
-        "--config",
-        config.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ])
-    .unwrap();
+    let daemon = kitchen.start().unwrap();
     daemon
         .records(&[
             json!({"record":"place","name":"box","kind":"box"}),

@@ -6,41 +6,13 @@
 
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, doughwarden, tls, wait_for};
+use doughwarden_tests::harness::{Kitchen, doughwarden, tls, wait_for};
 use serde_json::{Value, json};
 
 const FILE: &str = "doughwarden.db";
-
-struct Kitchen {
-    dir: tempfile::TempDir,
-    config: String,
-}
-
-impl Kitchen {
-    fn new() -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let config = dir.path().join("kitchen.toml");
-        std::fs::write(
-            &config,
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n",
-        )
-        .unwrap();
-        let config = config.to_str().unwrap().to_owned();
-        Self { dir, config }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.dir.path().join(name)
-    }
-
-    fn daemon(&self, data: &Path) -> Daemon {
-        let data = data.to_str().unwrap();
-        Daemon::start(&["run", "--config", &self.config, "--data", data]).unwrap()
-    }
-}
 
 /// Runs `store …` on a data directory: exit code, standard output, standard error.
 fn store_command(data: &Path, args: &[&str]) -> (Option<i32>, String, String) {
@@ -82,10 +54,10 @@ fn lines(data: &Path) -> BTreeSet<String> {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
     tls();
-    let kitchen = Kitchen::new();
+    let kitchen = Kitchen::new("").unwrap();
     let (data, copy) = (kitchen.path("data"), kitchen.path("copy.db"));
     let copy = copy.to_str().unwrap();
-    let daemon = kitchen.daemon(&data);
+    let daemon = kitchen.start_on(&data).unwrap();
     daemon
         .records(&[
             json!({"record":"place","name":"box","kind":"box"}),
@@ -151,7 +123,7 @@ async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
     );
     assert!(kept.len() < all.len(), "nothing was damaged");
     // A store like any other.
-    let daemon = kitchen.daemon(&data);
+    let daemon = kitchen.start_on(&data).unwrap();
     daemon.records(&readings(6_000, 6_100)).await.unwrap();
     assert_eq!(daemon.terminate().unwrap(), Some(0));
     assert_eq!(lines(&data).len(), kept.len() + 100);
@@ -172,7 +144,7 @@ async fn a_kitchen_survives_a_kill_a_damaged_file_and_a_wrong_turn() {
 
 #[test]
 fn what_is_no_store_is_refused_in_one_line() {
-    let kitchen = Kitchen::new();
+    let kitchen = Kitchen::new("").unwrap();
     let (data, text) = (kitchen.path("data"), kitchen.path("text"));
     std::fs::write(&text, "flour, water, salt").unwrap();
     let text = text.to_str().unwrap();
@@ -198,17 +170,16 @@ fn what_is_no_store_is_refused_in_one_line() {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_nightly_copy_shows_its_age_and_its_failure() {
     tls();
-    let kitchen = Kitchen::new();
-    let second = kitchen.path("second place");
+    let elsewhere = tempfile::tempdir().unwrap();
+    let second = elsewhere.path().join("second place");
     std::fs::create_dir(&second).unwrap();
-    let mut config = std::fs::read_to_string(&kitchen.config).unwrap();
-    config += &format!(
+    let kitchen = Kitchen::new(&format!(
         "[store]\nnightly_folder = \"{}\"\nnightly_keep = 2\n",
         second.display()
-    );
-    std::fs::write(&kitchen.config, config).unwrap();
+    ))
+    .unwrap();
     let data = kitchen.path("data");
-    let daemon = kitchen.daemon(&data);
+    let daemon = kitchen.start_on(&data).unwrap();
     daemon.records(&readings(0, 500)).await.unwrap();
     wait_for("the first copy", Duration::from_secs(60), || async {
         let store = daemon.get("/api/v1/store").await.ok()?;
@@ -258,7 +229,7 @@ async fn the_nightly_copy_shows_its_age_and_its_failure() {
     ));
     assert_eq!(lines(&moved).len(), 500);
 
-    std::fs::rename(&second, kitchen.path("pulled out")).unwrap();
+    std::fs::rename(&second, elsewhere.path().join("pulled out")).unwrap();
     let (code, answer) = post("/api/v1/store/back-up").await;
     assert!(
         code == 409 && answer.contains("plugged in"),

@@ -11,7 +11,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, Mosquitto, mosquitto_pub, tls, wait_for};
+use doughwarden_tests::harness::{Kitchen, Mosquitto, mosquitto_pub, tls, wait_for};
 use serde_json::{Value, json};
 
 /// So many doughs get too hot. A dead way gives up on each after ten seconds: were another to wait
@@ -97,11 +97,8 @@ async fn a_dead_way_delays_neither_another_nor_the_readings() {
     let (hook, hook_taken) = mute().await;
     let (mail, mail_taken) = mute().await;
     let (phone, phone_taken) = push_service().await;
-    let dir = tempfile::tempdir().unwrap();
-    let config = dir.path().join("kitchen.toml");
     let mut text = format!(
-        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n\
-         [alert.webhook]\nurl = \"http://127.0.0.1:{hook}/\"\n\
+        "[alert.webhook]\nurl = \"http://127.0.0.1:{hook}/\"\n\
          [alert.email]\nserver = \"127.0.0.1\"\nport = {mail}\nfrom = \"a@kitchen.example\"\nto = \"b@kitchen.example\"\n"
     );
     let mut sensors = vec!["shelf".to_owned()];
@@ -111,16 +108,8 @@ async fn a_dead_way_delays_neither_another_nor_the_readings() {
             "[[sensor]]\nname = \"{name}\"\nplace = \"{name}\"\ntopic = \"k/{name}\"\nquantity = \"air_temperature\"\nunit = \"Cel\"\n"
         );
     }
-    std::fs::write(&config, text).unwrap();
-    let data = dir.path().join("data");
-    let daemon = Daemon::start(&[
-        "run",
-        "--config",
-        config.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ])
-    .unwrap();
+    let kitchen = Kitchen::new(&text).unwrap();
+    let daemon = kitchen.start().unwrap();
     let subscribed = reqwest::Client::new()
         .post(format!("{}/api/v1/push/subscribe", daemon.http))
         // The keys are those of RFC 8291's example.
@@ -194,21 +183,8 @@ async fn whoever_listens_at_an_outside_broker_learns_that_the_daemon_died_and_is
     tls();
     let broker = Mosquitto::start("").unwrap();
     let heard = Listener::start(broker.port, "doughwarden/status");
-    let dir = tempfile::tempdir().unwrap();
-    let config = dir.path().join("kitchen.toml");
-    let text = format!(
-        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nbroker = \"mqtt://127.0.0.1:{}\"\n",
-        broker.port
-    );
-    std::fs::write(&config, text).unwrap();
-    let data = dir.path().join("data");
-    let args = [
-        "run",
-        "--config",
-        config.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ];
+    let mqtt = format!("broker = \"mqtt://127.0.0.1:{}\"", broker.port);
+    let kitchen = Kitchen::with_mqtt(&mqtt, "").unwrap();
     let says = |what: &'static [&'static str]| {
         let lines = Arc::clone(&heard.lines);
         async move {
@@ -224,11 +200,11 @@ async fn whoever_listens_at_an_outside_broker_learns_that_the_daemon_died_and_is
             .unwrap_or_else(|e| panic!("{e}: {:?}", lines.lock().unwrap()));
         }
     };
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start().unwrap();
     says(&["online"]).await;
     daemon.kill();
     says(&["online", "offline"]).await;
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start().unwrap();
     says(&["online", "offline", "online"]).await;
     daemon.terminate().unwrap();
     says(&["online", "offline", "online", "offline"]).await;

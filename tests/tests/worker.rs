@@ -17,7 +17,7 @@ use chromiumoxide::cdp::browser_protocol::service_worker::{
 use chromiumoxide::cdp::browser_protocol::target::{AttachToTargetParams, SetAutoAttachParams};
 use chromiumoxide::page::Page;
 use doughwarden_tests::browser::chromium;
-use doughwarden_tests::harness::{Daemon, tls, wait_for};
+use doughwarden_tests::harness::{Kitchen, tls, wait_for};
 use futures::StreamExt as _;
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -77,22 +77,8 @@ async fn on_page(page: &Page, script: &str) -> Value {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_push_shows_a_notice_whose_buttons_answer_for_everyone() {
     tls();
-    let dir = tempfile::tempdir().unwrap();
-    let config = dir.path().join("kitchen.toml");
-    std::fs::write(
-        &config,
-        "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n",
-    )
-    .unwrap();
-    let data = dir.path().join("data");
-    let daemon = Daemon::start(&[
-        "run",
-        "--config",
-        config.to_str().unwrap(),
-        "--data",
-        data.to_str().unwrap(),
-    ])
-    .unwrap();
+    let kitchen = Kitchen::new("").unwrap();
+    let daemon = kitchen.start().unwrap();
     // A dough far too hot: told at once above 55 °C.
     let ago = |s: i64| (jiff::Timestamp::now() - jiff::SignedDuration::from_secs(s)).to_string();
     daemon
