@@ -73,14 +73,15 @@ impl Bench {
 /// Air every minute: `c(minutes since 08:00)`.
 pub(super) fn air(place: &str, from: i64, to: i64, c: impl Fn(f64) -> f64) -> String {
     (from..=to)
-        .map(|m| {
-            format!(
-                "{{\"record\":\"reading\",\"time\":\"{}\",\"sensor\":\"{place}\",\"quantity\":\"air_temperature\",\"value\":{},\"unit\":\"Cel\"}}\n",
-                t("08:00").plus_min(m as f64),
-                c(m as f64)
-            )
-        })
+        .map(|m| air_line(place, m as f64, c(m as f64)))
         .collect()
+}
+
+fn air_line(place: &str, m: f64, c: f64) -> String {
+    format!(
+        "{{\"record\":\"reading\",\"time\":\"{}\",\"sensor\":\"{place}\",\"quantity\":\"air_temperature\",\"value\":{c},\"unit\":\"Cel\"}}\n",
+        t("08:00").plus_min(m)
+    )
 }
 
 fn minutes(document: &ForecastDocument) -> [f64; 3] {
@@ -377,50 +378,88 @@ fn the_back_test_judges_ready_stages_and_leaves_the_batch_out() {
     );
 }
 
-#[test]
-fn reading_by_reading_gives_what_the_whole_log_gives() {
+/// Wanders, and trembles.
+fn wave(m: f64) -> f64 {
+    23.0 + 3.0 * (m / 40.0).sin() + 0.1 * (m * 7.0).sin()
+}
+
+/// A reading of the shelf's air, minutes since 08:00.
+fn of_the_shelf(m: f64) -> crate::store::StoredReading {
+    let time = t("08:00").plus_min(m);
+    crate::store::StoredReading {
+        time,
+        arrived: time,
+        sensor: "shelf".into(),
+        quantity: crate::batches::record::Quantity::AirTemperature,
+        value: wave(m),
+        raw: None,
+        kept_out: None,
+        place: Some("shelf".into()),
+        batch: None,
+    }
+}
+
+/// What one proof read up to 08:10 and then taken reading by reading up to 09:20, in this order,
+/// says; and what the whole log says then.
+fn by_one_and_at_once(minutes: &[f64]) -> [ForecastDocument; 2] {
     use super::running::Running;
-    use crate::store::StoredReading;
-    use std::sync::Arc;
-    let wave = |m: f64| 23.0 + 3.0 * (m / 40.0).sin() + 0.1 * (m * 7.0).sin();
-    let whole = bench(&format!("{KITCHEN}{}", air("shelf", -30, 80, wave)));
-    let learned = Arc::new(Learned::default());
+    let mut all: Vec<f64> = (-30..=10)
+        .map(f64::from)
+        .chain(minutes.iter().copied())
+        .collect();
+    all.sort_by(f64::total_cmp);
+    let lines: String = all
+        .into_iter()
+        .map(|m| air_line("shelf", m, wave(m)))
+        .collect();
+    let whole = bench(&format!("{KITCHEN}{lines}"));
+    let learned = std::sync::Arc::new(Learned::default());
     let kind = crate::batches::record::StageKind::Bulk;
     let mut running = Running::read(whole.sources(), &learned, "2026-0001", kind, t("08:10"))
         .expect("in progress");
-    for m in 11..=80 {
-        let time = t("08:00").plus_min(f64::from(m));
-        let reading = StoredReading {
-            time,
-            arrived: time,
-            sensor: "shelf".into(),
-            quantity: crate::batches::record::Quantity::AirTemperature,
-            value: wave(f64::from(m)),
-            raw: None,
-            kept_out: None,
-            place: Some("shelf".into()),
-            batch: None,
-        };
-        assert!(running.take(&reading));
+    for m in minutes {
+        assert!(running.take(&of_the_shelf(*m)), "{m}");
     }
+    // Three minutes behind is late: the whole log is to be read again.
+    assert!(!running.take(&of_the_shelf(77.0)));
+    let now = t("09:20");
     let by_one = running
-        .outlook(t("09:20"))
+        .outlook(now)
         .view(
             "2026-0001",
-            t("09:20"),
+            now,
             &learned,
             &whole.sources(),
-            &shown(t("09:20"), false),
+            &shown(now, false),
         )
         .document;
-    let at_once = view(whole.sources(), &learned, "2026-0001", t("09:20"))
-        .expect("in progress")
-        .document;
+    let at_once = view(whole.sources(), &learned, "2026-0001", now).expect("in progress");
+    [by_one, at_once.document]
+}
+
+#[test]
+fn reading_by_reading_gives_what_the_whole_log_gives() {
+    let each_minute: Vec<f64> = (11..=80).map(f64::from).collect();
+    let [by_one, at_once] = by_one_and_at_once(&each_minute);
     for (a, b) in minutes(&by_one).iter().zip(minutes(&at_once)) {
         assert!((a - b).abs() < 0.05, "{a} {b}");
     }
     assert!((by_one.dough_temperature.now - at_once.dough_temperature.now).abs() < 0.01);
     assert_eq!(by_one.evidence, at_once.evidence);
+}
+
+/// In a burst neighbours change places; nobody has to read the whole log again for that.
+#[test]
+fn a_burst_a_little_out_of_order_gives_what_the_whole_log_gives() {
+    let mut each_20_s: Vec<f64> = (31..=240).map(|n| f64::from(n) / 3.0).collect();
+    for pair in each_20_s.chunks_mut(2) {
+        pair.reverse();
+    }
+    let [by_one, at_once] = by_one_and_at_once(&each_20_s);
+    for (a, b) in minutes(&by_one).iter().zip(minutes(&at_once)) {
+        assert!((a - b).abs() < 0.2, "{a} {b}");
+    }
+    assert!((by_one.dough_temperature.now - at_once.dough_temperature.now).abs() < 0.02);
 }
 
 #[test]
