@@ -341,7 +341,8 @@ pub fn page(b: &Batch, frame: &Frame) -> Markup {
                 div.right {
                     section { h2 { "Rise" } (chart::rise_chart(&b.rise, &data, show)) }
                     section { h2 { "Temperature" } (chart::temperature_chart(&b.temperature, &data, show)) }
-                    @if !b.evidence.is_empty() {
+                    // Of a proof that has ended it would speak of what is still to come.
+                    @if matches!(b.life, Life::Proofing(_)) && !b.evidence.is_empty() {
                         section #evidence data-live { h2 { "What this rests on" } ul.plain { @for line in &b.evidence { li { (line) } } } }
                     }
                     (entries(b, show))

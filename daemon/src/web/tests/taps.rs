@@ -285,6 +285,7 @@ async fn a_dough_in_the_open_is_marked_where_its_baker_meets_it() {
     led(&form(&router, &tap, "do=end+ready&when=now").await);
     let shaping = get(&router, &format!("/batches/{id}")).await.text;
     assert!(shaping.contains(r#"name="covered" value="no" checked"#));
+    assert!(!shaping.contains("What this rests on"));
     let begin = "do=start+final&place=box&covered=yes&when=now";
     led(&form(&router, &tap, begin).await);
     assert_eq!(covered(id), Some(true));
@@ -302,6 +303,7 @@ async fn a_batch_s_page_has_its_open_alerts_with_their_answers() {
     app.store.put_alerts(&rows, &[]).unwrap();
     let page = get(&router, "/batches/2026-knots").await.text;
     assert!(page.contains("Box too hot") && page.contains("/alerts/a1/seen"));
+    assert!(page.contains("What this rests on"));
     assert!(!page.contains("Of another dough"));
     led(&form(&router, "/alerts/a1/seen", "").await);
     let page = get(&router, "/batches/2026-knots").await.text;
