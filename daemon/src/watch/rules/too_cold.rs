@@ -3,10 +3,10 @@
 //! **Fires** when the air has been 5 °C under the temperature at which the recipe's time holds
 //! for 20 minutes. **Clears** when it is within 4 °C of it for 5 minutes. Where the lamp is said
 //! to be on, it asks whether the light has gone out. A fridge is meant to be cold. In a room it is
-//! told once a stage, and only shown where the room was as cold when the dough was put there: the baker
-//! knows, and the forecast reckons with it.
+//! told once a stage, and only shown where the room has not grown 3 °C colder since the dough was put
+//! there: the baker knows, and the forecast reckons with it.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
 use super::hold::{Patience, StageHolds};
 use super::{About, Finding, Open, Rule, Severity};
@@ -17,7 +17,7 @@ use crate::watch::world::{Input, Proof, World};
 /// What it is.
 pub static ABOUT: About = About {
     name: "too_cold",
-    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room as cold when the dough was put there it is shown, not pushed)",
+    fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room that has not grown 3 °C colder since the dough was put there it is shown, not pushed)",
     clears: "within 4 °C of it for 5 min, or the stage ends",
     default: "the recipe's usual temperature; without one, 24 °C",
     why: "a light that has gone out looks like a dough that is late; told once a stage",
@@ -32,6 +32,9 @@ pub static ABOUT: About = About {
 const UNDER_C: f64 = 5.0;
 /// So near to it, it clears, °C.
 const NEAR_C: f64 = 4.0;
+/// A room that has fallen so far since the dough was put there has grown cold, °C: a room cools by a
+/// degree or two on any evening.
+const FELL_C: f64 = 3.0;
 /// Taken where a recipe names none, °C.
 const USUAL_C: f64 = 24.0;
 
@@ -44,8 +47,8 @@ const PATIENCE: Patience = Patience {
 #[derive(Debug, Default)]
 pub struct TooCold {
     holds: StageHolds,
-    /// The stages that have had it warm enough since they were put where they stand.
-    were_warm: BTreeSet<(String, StageKind, String)>,
+    /// The warmest air of each stage since it was put where it stands, °C.
+    warmest_c: BTreeMap<(String, StageKind, String), f64>,
 }
 
 fn usual_c(proof: &Proof<'_>) -> f64 {
@@ -69,12 +72,12 @@ impl Rule for TooCold {
     fn see(&mut self, world: &World, input: &Input<'_>) {
         if matches!(input, Input::Tick) {
             for proof in world.proofs() {
-                let air_c = world.air_c(proof.place);
-                if air_c.is_some_and(|c| c >= usual_c(&proof) - NEAR_C) {
-                    self.were_warm.insert(here(&proof));
+                if let Some(air_c) = world.air_c(proof.place) {
+                    let warmest_c = self.warmest_c.entry(here(&proof)).or_insert(air_c);
+                    *warmest_c = warmest_c.max(air_c);
                 }
             }
-            self.were_warm.retain(|(batch, stage, place)| {
+            self.warmest_c.retain(|(batch, stage, place), _| {
                 let proof = world.proof(batch, *stage);
                 proof.is_some_and(|p| p.place == place)
             });
@@ -95,14 +98,16 @@ impl Rule for TooCold {
         on.iter()
             .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
-                finding.pushed =
-                    proof.kind != PlaceKind::Room || self.were_warm.contains(&here(proof));
+                let air_c = world.air_c(proof.place);
+                let fell_c = self.warmest_c.get(&here(proof)).zip(air_c);
+                finding.pushed = proof.kind != PlaceKind::Room
+                    || fell_c.is_some_and(|(warmest_c, air_c)| warmest_c - air_c >= FELL_C);
                 let lamp = world
                     .book
                     .places
                     .get(proof.place)
                     .is_some_and(|p| p.lamp == Some(true));
-                let air = world.air_c(proof.place).map_or_else(
+                let air = air_c.map_or_else(
                     || "It is cold".to_owned(),
                     |air_c| format!("{} there", world.say.degrees(air_c)),
                 );
@@ -152,6 +157,15 @@ mod tests {
         t = standing_at("room", false, 23.0);
         t.air_while("probe", 60.0, 100.0, |_| 17.0);
         assert_eq!(t.pushes(), ["too_cold raised"]);
+    }
+
+    /// An evening's degree is no news, however near the line the room stood.
+    #[test]
+    fn a_room_a_little_over_the_line_that_cools_a_little_is_shown() {
+        let mut t = standing_at("room", false, 20.5);
+        t.air_while("probe", 60.0, 120.0, |_| 18.5);
+        assert!(t.pushes().is_empty(), "{:?}", t.pushes());
+        assert_eq!(t.holding("too_cold").len(), 1);
     }
 
     /// Out of the fridge into a kitchen that has cooled overnight: whoever carried it knows.
