@@ -100,6 +100,11 @@ impl StageHolds {
             .collect()
     }
 
+    /// Begins anew with a stage.
+    pub fn forget(&mut self, stage: &(String, StageKind)) {
+        self.0.remove(stage);
+    }
+
     /// Goes on with one that counted before a restart.
     pub fn resume(&mut self, open: &Open<'_>) {
         if let Some(key) = open.subject.batch_stage() {

@@ -47,8 +47,8 @@ const PATIENCE: Patience = Patience {
 #[derive(Debug, Default)]
 pub struct TooCold {
     holds: StageHolds,
-    /// The warmest air of each stage since it was put where it stands, °C.
-    warmest_c: BTreeMap<(String, StageKind, String), f64>,
+    /// Where each stage stands, and the warmest air since it was put there, °C.
+    warmest_c: BTreeMap<(String, StageKind), (String, f64)>,
 }
 
 fn usual_c(proof: &Proof<'_>) -> f64 {
@@ -59,11 +59,6 @@ fn usual_c(proof: &Proof<'_>) -> f64 {
     usual.and_then(|u| u.at).unwrap_or(USUAL_C)
 }
 
-fn here(proof: &Proof<'_>) -> (String, StageKind, String) {
-    let (batch, stage) = proof.key();
-    (batch, stage, proof.place.to_owned())
-}
-
 impl Rule for TooCold {
     fn about(&self) -> &'static About {
         &ABOUT
@@ -72,15 +67,20 @@ impl Rule for TooCold {
     fn see(&mut self, world: &World, input: &Input<'_>) {
         if matches!(input, Input::Tick) {
             for proof in world.proofs() {
-                if let Some(air_c) = world.air_c(proof.place) {
-                    let warmest_c = self.warmest_c.entry(here(&proof)).or_insert(air_c);
+                let air_c = world.air_c(proof.place).unwrap_or(f64::NEG_INFINITY);
+                let here = || (proof.place.to_owned(), air_c);
+                let (place, warmest_c) = self.warmest_c.entry(proof.key()).or_insert_with(here);
+                if place == proof.place {
                     *warmest_c = warmest_c.max(air_c);
+                } else {
+                    // Another place is judged by itself: what was cold in the room is no news in
+                    // the fridge.
+                    (*place, *warmest_c) = here();
+                    self.holds.forget(&proof.key());
                 }
             }
-            self.warmest_c.retain(|(batch, stage, place), _| {
-                let proof = world.proof(batch, *stage);
-                proof.is_some_and(|p| p.place == place)
-            });
+            self.warmest_c
+                .retain(|(batch, stage), _| world.proof(batch, *stage).is_some());
             self.holds.look(world, PATIENCE, |proof| {
                 if proof.kind == PlaceKind::Fridge {
                     return Some((false, true));
@@ -96,12 +96,13 @@ impl Rule for TooCold {
     fn findings(&self, world: &World) -> Vec<Finding> {
         let on = self.holds.on(world);
         on.iter()
+            .filter(|(proof, _)| proof.kind != PlaceKind::Fridge)
             .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
                 let air_c = world.air_c(proof.place);
-                let fell_c = self.warmest_c.get(&here(proof)).zip(air_c);
+                let fell_c = self.warmest_c.get(&proof.key()).zip(air_c);
                 finding.pushed = proof.kind != PlaceKind::Room
-                    || fell_c.is_some_and(|(warmest_c, air_c)| warmest_c - air_c >= FELL_C);
+                    || fell_c.is_some_and(|((_, warmest_c), air_c)| warmest_c - air_c >= FELL_C);
                 let lamp = world
                     .book
                     .places
@@ -178,6 +179,19 @@ mod tests {
         t.air_while("probe", 60.0, 140.0, |_| 17.0);
         assert!(t.pushes_of("too_cold").is_empty(), "{:?}", t.pushes());
         assert_eq!(t.holding("too_cold").len(), 1);
+    }
+
+    /// On the counter it is shown; the fridge it goes into is meant to be cold.
+    #[test]
+    fn a_dough_shown_as_cold_in_the_room_is_not_told_of_in_the_fridge() {
+        let mut t = standing_at("room", false, 17.0);
+        assert_eq!(t.holding("too_cold").len(), 1);
+        t.sensor("shelf", "fridge", 60.0);
+        t.book(r#"{"record":"place","name":"fridge","kind":"fridge"}"#);
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:61}","place":"fridge"}"#);
+        t.air_while("shelf", 60.0, 120.0, |_| 4.0);
+        assert!(t.pushes_of("too_cold").is_empty(), "{:?}", t.pushes());
+        assert!(t.holding("too_cold").is_empty());
     }
 
     #[test]
