@@ -279,13 +279,26 @@ fn entries(b: &Batch, show: &Show) -> Markup {
     }
 }
 
+/// What a line is counted as, where its name does not say so itself.
+fn counted_as(line: &FormulaLine) -> Option<String> {
+    let (kind, guessed) = &line.kind;
+    (!line.name.to_lowercase().contains(kind)).then(|| {
+        let guess = if *guessed {
+            ", a guess by its name"
+        } else {
+            ""
+        };
+        format!("counted as {kind}{guess}")
+    })
+}
+
 fn formula(b: &Batch) -> Markup {
     html! {
         @if !b.formula.is_empty() {
             section { h2 { "Formula" }
                 table.formula { thead { tr { th { "Ingredient" } th.num { "g" } th.num { "% of flour" } } }
                     tbody { @for line in &b.formula { tr {
-                        td { (line.name) " " span.small { (line.kind.0) @if line.kind.1 { ", guessed" } } }
+                        td { (line.name) @if let Some(words) = counted_as(line) { " " span.small { (words) } } }
                         td.num { (number(line.mass_g, 1)) }
                         td.num { @match line.of_flour { Some(share) => (number(share * 100.0, 1)), None => "–" } }
                     } } } }

@@ -158,21 +158,21 @@ pub fn evidence(
     out.extend(air_to_come(o, at, show));
     if let Some((low, high)) = learned.calibration.temperatures_c {
         let here = known.path.now().dough_c;
+        let logged = match (degrees(low), degrees(high)) {
+            (low, high) if low == high => low,
+            (low, high) => format!("{low} to {high}"),
+        };
         if here < low - 2.0 || here > high + 2.0 {
             out.push(format!(
-                "The dough is at {}, outside the {} to {} of the bakes so far: the pace there is a guess.",
-                degrees(here),
-                degrees(low),
-                degrees(high)
+                "The dough is at {}, outside the {logged} of the bakes so far: the pace there is a guess.",
+                degrees(here)
             ));
         } else {
             let then = o.future.at(o.now_min + 60.0).dough_c;
             if then < low - 2.0 || then > high + 2.0 {
                 out.push(format!(
-                    "It is on its way to {} within the hour, outside the {} to {} of the bakes so far: the pace there is a guess.",
-                    degrees(then),
-                    degrees(low),
-                    degrees(high)
+                    "It is on its way to {} within the hour, outside the {logged} of the bakes so far: the pace there is a guess.",
+                    degrees(then)
                 ));
             }
         }

@@ -186,32 +186,31 @@ impl From<AssignError> for Problem {
     }
 }
 
-/// What a layer or an extractor refused in plain text becomes a problem, too.
+/// What a layer or an extractor refused in plain text becomes a problem, too; an answer in JSON stays.
 pub async fn as_json(request: Request, next: Next) -> Response {
-    let response = next.run(request).await;
-    let status = response.status();
-    if !(status.is_client_error() || status.is_server_error())
-        || response.extensions().get::<Problem>().is_some()
-    {
-        return response;
-    }
-    let mut problem = from_plain(response).await;
-    problem.status = status;
-    problem.into_response()
+    told_as_json(next.run(request).await, &["application/json"]).await
 }
 
 /// The same for refusals of the layers outside the API (a body too large, a foreign origin), which
 /// are bare or plain text; a page's own words stay.
 pub async fn plain_as_json(request: Request, next: Next) -> Response {
-    let is_page = |kind: &str| kind.starts_with("text/html");
     let api = request.uri().path().starts_with("/api/");
-    let response = next.run(request).await;
+    let kept: &[&str] = if api {
+        &["application/json"]
+    } else {
+        &["application/json", "text/html"]
+    };
+    told_as_json(next.run(request).await, kept).await
+}
+
+/// A refusal as a problem, unless it is one, or is of a kind that is kept as it is.
+async fn told_as_json(response: Response, kept: &[&str]) -> Response {
     let kind = response.headers().get(axum::http::header::CONTENT_TYPE);
-    let html = kind.and_then(|k| k.to_str().ok()).is_some_and(is_page);
+    let kind = kind.and_then(|k| k.to_str().ok()).unwrap_or_default();
     let status = response.status();
     if !(status.is_client_error() || status.is_server_error())
         || response.extensions().get::<Problem>().is_some()
-        || (html && !api)
+        || kept.iter().any(|k| kind.starts_with(k))
     {
         return response;
     }

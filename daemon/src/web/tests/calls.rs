@@ -172,7 +172,9 @@ async fn alerts_are_listed_seen_and_shown() {
 async fn readiness_follows_the_store_and_the_broker() {
     let kitchen = Kitchen::new(|_| {});
     let router = router(Arc::clone(&kitchen.app));
-    assert_eq!(get(&router, "/readyz").await.status, 503);
+    let not_yet = get(&router, "/readyz").await;
+    assert_eq!(not_yet.status, 503);
+    assert_eq!(not_yet.json()["store_writes"], false);
     kitchen.app.health.store_writes.store(true, Relaxed);
     kitchen.app.health.broker_ready.store(true, Relaxed);
     assert_eq!(get(&router, "/readyz").await.status, 200);
