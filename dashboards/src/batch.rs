@@ -282,14 +282,10 @@ fn entries(b: &Batch, show: &Show) -> Markup {
 /// What a line is counted as, where its name does not say so itself.
 fn counted_as(line: &FormulaLine) -> Option<String> {
     let (kind, guessed) = &line.kind;
-    (!line.name.to_lowercase().contains(kind)).then(|| {
-        let guess = if *guessed {
-            ", a guess by its name"
-        } else {
-            ""
-        };
-        format!("counted as {kind}{guess}")
-    })
+    let name = line.name.to_lowercase();
+    let said = kind.split(' ').all(|word| name.contains(word));
+    let guess = if *guessed { ", a guess" } else { "" };
+    (!said).then(|| format!("counted as {kind}{guess}"))
 }
 
 fn formula(b: &Batch) -> Markup {
