@@ -21,6 +21,7 @@ fn subject(i: usize) -> Subject {
         ln_dose: 0.1 * ((i * 7) as f64).sin(),
         target_rise: None,
         extra_sd: 0.02,
+        groups: Vec::new(),
     }
 }
 

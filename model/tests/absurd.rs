@@ -7,7 +7,7 @@
 //! ```
 
 use doughwarden_model::age::AgePath;
-use doughwarden_model::calibration::{Calibration, PastStage, Site, Stage, Subject};
+use doughwarden_model::calibration::{Calibration, Group, PastStage, Site, Stage, Subject};
 use doughwarden_model::cardinal::{Cardinal, RateLaw};
 use doughwarden_model::proof::{Dent, Ending, Evidence, ReadyTime};
 use proptest::num::f64::ANY;
@@ -111,16 +111,26 @@ fn subject() -> impl Strategy<Value = Subject> {
         prop_oneof![4 => -1.0..1.0f64, 1 => ANY],
         proptest::option::of(prop_oneof![4 => 0.3..2.5f64, 1 => ANY]),
         prop_oneof![4 => 0.0..0.3f64, 1 => ANY],
+        proptest::collection::vec((0..3usize, prop_oneof![4 => 0.0..0.1f64, 1 => ANY]), 0..3),
     )
         .prop_map(
-            |(dough, bulk, prior_ln_age, prior_sd, ln_dose, target_rise, extra_sd)| Subject {
-                dough: ["a", "b", "c"][dough].into(),
-                stage: if bulk { Stage::Bulk } else { Stage::Final },
-                prior_ln_age,
-                prior_sd,
-                ln_dose,
-                target_rise,
-                extra_sd,
+            |(dough, bulk, prior_ln_age, prior_sd, ln_dose, target_rise, extra_sd, groups)| {
+                Subject {
+                    dough: ["a", "b", "c"][dough].into(),
+                    stage: if bulk { Stage::Bulk } else { Stage::Final },
+                    prior_ln_age,
+                    prior_sd,
+                    ln_dose,
+                    target_rise,
+                    extra_sd,
+                    groups: groups
+                        .into_iter()
+                        .map(|(i, ln_sd)| Group {
+                            name: ["x", "y", "z"][i].into(),
+                            ln_sd,
+                        })
+                        .collect(),
+                }
             },
         )
 }

@@ -295,9 +295,12 @@ impl Builder<'_> {
             ln_dose,
             target_rise: usual(book, &record.dough, kind).and_then(|u| u.target_rise),
             extra_sd: extra.min(0.5),
+            groups: book
+                .place_at(batch, start)
+                .map(|place| super::groups::of(book, record, place, start, at))
+                .unwrap_or_default(),
         };
-        let new_lots = super::lots::new(book, record, start);
-        let subject = super::lots::widened(subject, &new_lots);
+        let new_lots = super::groups::new_lots(book, record, start);
         Ok(Some(Known {
             owner,
             kind,

@@ -7,10 +7,10 @@
 pub mod air;
 pub mod backtest;
 pub mod document;
+pub mod groups;
 pub mod inputs;
 pub mod learned;
 pub mod live;
-pub mod lots;
 pub mod outlook;
 pub mod planned;
 pub(crate) mod prior;

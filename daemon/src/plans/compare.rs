@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Grounds, PlanError};
 use crate::batches::record::{Batch, Outcome, StageKind};
+use crate::forecasts::groups::quarter;
 use crate::forecasts::inputs::{Builder, Known, Without, known_end};
 use crate::forecasts::outlook;
 use crate::time::UtcMs;
@@ -284,7 +285,7 @@ fn group_of(
         _ => {
             // Meteorological seasons: whole months, December to February the northern winter.
             let month = start.timestamp().to_zoned_datetime(g.zone.clone()).month();
-            let quarter = (usize::try_from(month).ok()? % 12) / 3;
+            let quarter = quarter(month);
             let names = ["winter", "spring", "summer", "autumn"];
             let season = if south { (quarter + 2) % 4 } else { quarter };
             Some((season, names[season].to_owned()))

@@ -147,6 +147,13 @@ impl Grounds<'_> {
             ln_dose,
             target_rise: None,
             extra_sd: 0.0,
+            groups: crate::forecasts::groups::of(
+                self.book(),
+                batch,
+                &batch.place,
+                self.now,
+                self.now,
+            ),
         };
         // The variance is a parabola in warmth: three points give it.
         let variance = |w: f64| {

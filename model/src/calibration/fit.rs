@@ -74,6 +74,8 @@ impl<'a> Fit<'a> {
         now.columns = columns;
         now.mean = mean;
         now.covariance = covariance;
+        let groups = stages.iter().flat_map(|s| &s.subject.groups);
+        now.groups = groups.map(|g| (g.name.clone(), g.ln_sd)).collect();
         let rises = stages
             .iter()
             .map(|s| {

@@ -3,7 +3,8 @@
 //! ```text
 //! r_i   = prior_i + X_i beta + c_batch + e_i          ln of the age at which stage i was ready
 //! beta  : tilt (X = -mean warmth), dose (X = -ln dose ratio), the house's pace, final against bulk,
-//!         each dough, each dough's stage — all shrunk towards what recipe and literature say
+//!         each dough, each dough's stage, each place, season and lot — all shrunk towards what
+//!         recipe and literature say
 //! c     ~ Normal(0, rho s²) shared by a batch's stages;  e ~ Normal(0, (1 - rho) s²)
 //! ```
 //! Each stage's own evidence (looks, dents, rises, how it ended) is no number but a likelihood of
@@ -67,6 +68,18 @@ pub struct Subject {
     pub target_rise: Option<f64>,
     /// More spread: a start or an air that nobody measured.
     pub extra_sd: f64,
+    /// What else it has in common with some bakes and not with others.
+    pub groups: Vec<Group>,
+}
+
+/// Bakes that may all be a little slower or faster than the others for a reason the readings do not
+/// show: one place, one season, one lot of flour or yeast.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Group {
+    /// Its name, the same for each of its bakes.
+    pub name: String,
+    /// How far such groups differ: standard deviation of ln time.
+    pub ln_sd: f64,
 }
 
 /// A past stage as the fit sees it.
@@ -98,6 +111,14 @@ impl Subject {
             ln_dose: or(self.ln_dose, -3.0, 3.0, 0.0),
             target_rise: self.target_rise.filter(|t| t.is_finite()),
             extra_sd: or(self.extra_sd, 0.0, 3.0, 0.0),
+            groups: self
+                .groups
+                .iter()
+                .map(|g| Group {
+                    name: g.name.clone(),
+                    ln_sd: or(g.ln_sd, 0.0, 1.0, 0.0),
+                })
+                .collect(),
             ..self.clone()
         }
     }
@@ -168,6 +189,7 @@ enum Column {
     Final,
     Dough(String),
     DoughStage(String, Stage),
+    Group(String),
 }
 
 /// Means and standard deviations of the house's columns before any bake.
@@ -199,6 +221,9 @@ pub struct Calibration {
     usual_curves: [FittedCurve; 2],
     /// Stages that taught something.
     pub stages: u32,
+    /// How far such groups differ, by their names: standard deviation of ln time.
+    #[serde(default)]
+    groups: BTreeMap<String, f64>,
     /// Lowest and highest mean dough temperature among them, °C.
     pub temperatures_c: Option<(f64, f64)>,
     /// How many stages of each dough and stage taught something.
@@ -264,6 +289,7 @@ impl Default for Calibration {
             curves: BTreeMap::new(),
             usual_curves: [textbook(Stage::Bulk), textbook(Stage::Final)],
             stages: 0,
+            groups: BTreeMap::new(),
             temperatures_c: None,
             counts: BTreeMap::new(),
             levels: BTreeMap::new(),
@@ -287,6 +313,9 @@ fn row(subject: &Subject, warmth: f64) -> Vec<(Column, f64)> {
     if subject.stage == Stage::Final {
         entries.push((Column::Final, 1.0));
     }
+    // In units of its own spread, so that one nobody has met adds just that.
+    let groups = subject.groups.iter();
+    entries.extend(groups.map(|g| (Column::Group(g.name.clone()), g.ln_sd)));
     entries
 }
 
@@ -342,7 +371,7 @@ impl Calibration {
     /// ```
     /// use doughwarden_model::calibration::{Calibration, Stage, Subject};
     /// let subject = Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 90f64.ln(),
-    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0 };
+    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0, groups: vec![] };
     /// // The recipe's own target is the rise at ready until bakes say more.
     /// assert!((Calibration::default().curve(&subject).curve.ln_rise - 0.8f64.ln()).abs() < 1e-12);
     /// ```
@@ -417,7 +446,7 @@ impl Calibration {
     /// ```
     /// use doughwarden_model::calibration::{Calibration, Stage, Subject};
     /// let subject = Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 90f64.ln(),
-    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0 };
+    ///     prior_sd: 0.2, ln_dose: 0.0, target_rise: Some(0.8), extra_sd: 0.0, groups: vec![] };
     /// let prior = Calibration::default().expect(&subject, 0.0, &[]);
     /// assert!((prior.mean - 90f64.ln()).abs() < 0.1 && prior.sd > 0.2);
     /// // Five degrees away from 27 °C it is less sure, as the house's tilt is not known.
@@ -511,8 +540,8 @@ impl Calibration {
 
     /// Fits all of it to past stages.
     ///
-    /// A normal model of `ln` of the age at ready: house, stage, dough, dough and stage, dose and tilt, batches
-    /// sharing a part of their pace; marks enter by moment matching (expectation propagation; Minka 2001, from
+    /// A normal model of `ln` of the age at ready: house, stage, dough, dough and stage, place, season and
+    /// lot, dose and tilt, batches sharing a part of their pace; marks enter by moment matching (expectation propagation; Minka 2001, from
     /// memory), and an outcome tapped by mistake has a heavy tail, so it cannot bend the fit.
     ///
     /// ```
@@ -524,7 +553,7 @@ impl Calibration {
     ///     path.advance(120.0, 24.0, 24.0);
     ///     PastStage { batch: format!("{i}"), path,
     ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
-    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0, groups: vec![] },
     ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
     /// };
     /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
@@ -549,7 +578,7 @@ impl Calibration {
     ///     path.advance(120.0, 24.0, 24.0);
     ///     PastStage { batch: format!("{i}"), path,
     ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
-    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0, groups: vec![] },
     ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
     /// };
     /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
@@ -579,7 +608,7 @@ impl Calibration {
     ///     path.advance(120.0, 24.0, 24.0);
     ///     PastStage { batch: format!("{i}"), path,
     ///         subject: Subject { dough: "plum braid".into(), stage: Stage::Bulk, prior_ln_age: 70f64.ln(),
-    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0 },
+    ///             prior_sd: 0.2, ln_dose: 0.0, target_rise: None, extra_sd: 0.0, groups: vec![] },
     ///         evidence: Evidence { looks: vec![105.0], ending: Some((115.0, Ending::Ready)), ..Evidence::default() } }
     /// };
     /// let bakes: Vec<PastStage> = (0..6).map(bake).collect();
@@ -602,7 +631,7 @@ impl Calibration {
             row.retain(|(c, _)| {
                 !matches!(
                     fit.now.columns[*c],
-                    Column::House | Column::Final | Column::Dough(_)
+                    Column::House | Column::Final | Column::Dough(_) | Column::Group(_)
                 )
             });
         }

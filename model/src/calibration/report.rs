@@ -50,7 +50,11 @@ impl Calibration {
                 self.tilt(),
                 TILT.0,
             ),
-            plain("exponent of the yeast dose", self.dose_exponent(), DOSE.0),
+            plain(
+                "exponent of the time against the yeast dose",
+                self.dose_exponent(),
+                DOSE.0,
+            ),
             log(
                 "time of all doughs against their recipes".into(),
                 self.column(&Column::House),
@@ -81,6 +85,7 @@ impl Calibration {
                 ln_dose: 0.0,
                 target_rise: None,
                 extra_sd: 0.0,
+                groups: Vec::new(),
             };
             let (offset, g) = self.moments(&[row(&subject, warmth)], false);
             let ln_minutes = prior_ln_age + offset[0] - pace.ln();
@@ -88,6 +93,14 @@ impl Calibration {
                 format!("{dough}, {stage}: minutes at 24 degC"),
                 (ln_minutes, g[(0, 0)].max(0.0).sqrt()),
                 prior_ln_age - plain_pace.ln(),
+            ));
+        }
+        for (name, ln_sd) in &self.groups {
+            let (value, sd) = self.column(&Column::Group(name.clone()));
+            out.push(log(
+                format!("{name}: time against the other bakes"),
+                (value * ln_sd, sd * ln_sd),
+                0.0,
             ));
         }
         let ln_sd = 0.7 / f64::from(self.stages + 4).sqrt();

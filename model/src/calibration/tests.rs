@@ -14,6 +14,7 @@ fn subject(dough: &str, ln_dose: f64) -> Subject {
         ln_dose,
         target_rise: None,
         extra_sd: 0.0,
+        groups: Vec::new(),
     }
 }
 
@@ -48,6 +49,71 @@ fn a_dough_s_own_bakes_outweigh_the_recipe() {
     // Another dough of this house learns a little from it, and stays uncertain.
     let other = fit.expect(&subject("plait", 0.0), -0.2, &[]);
     assert!(other.mean > 4.3 && other.sd > 0.25);
+}
+
+fn in_lot(mut stage: PastStage, lot: &str) -> PastStage {
+    stage.subject.groups = vec![Group {
+        name: lot.into(),
+        ln_sd: 0.08,
+    }];
+    stage
+}
+
+/// Bakes of one lot that take longer: what is learned of the lot is what the textbook's normal model
+/// says, τ²/(τ² + s²/n) of the difference at most (shrinkage of a group's mean; from memory), as the
+/// house's and the dough's own level take a part of it.
+#[test]
+fn a_slow_lot_is_learned_by_its_share_and_bends_no_other() {
+    let stages: Vec<PastStage> = (0..24)
+        .map(|i| {
+            let (lot, ready) = if i < 12 {
+                ("old", 100.0)
+            } else {
+                ("new", 115.0)
+            };
+            in_lot(past(i, ready, 25.0, 0.0), lot)
+        })
+        .collect();
+    let fit = Calibration::fit(&stages);
+    let expect = |lot: &str| {
+        let subject = in_lot(past(0, 100.0, 25.0, 0.0), lot).subject;
+        fit.expect(&subject, -0.2, &[])
+    };
+    let (old, new) = (expect("old"), expect("new"));
+    let whole = 1.15f64.ln();
+    let most = 0.08f64.powi(2) / (0.08f64.powi(2) + fit.spread.powi(2) / 12.0);
+    let learned = (new.mean - old.mean) / whole;
+    assert!(
+        (0.6..=most + 0.02).contains(&learned),
+        "{learned} of {most}"
+    );
+    // One that nobody has met lies between, with its own doubt on top.
+    let unknown = expect("another");
+    assert!(old.mean < unknown.mean && unknown.mean < new.mean);
+    let doubt = (unknown.sd.powi(2) - new.sd.powi(2)).sqrt();
+    assert!((0.05..0.1).contains(&doubt), "{doubt}");
+    // The report tells it: so much longer than the others.
+    let told = fit.parameters();
+    let lot = told
+        .iter()
+        .find(|p| p.name.starts_with("new:"))
+        .expect("told");
+    assert!(
+        lot.value > 1.02 && lot.value < 1.15 && lot.p10 < lot.value,
+        "{lot:?}"
+    );
+}
+
+/// The first mark of a new lot takes most of its doubt away.
+#[test]
+fn a_new_lot_is_doubted_until_its_first_mark() {
+    let old = (0..10).map(|i| in_lot(past(i, 100.0, 25.0, 0.0), "old"));
+    let mut stages: Vec<PastStage> = old.collect();
+    let subject = in_lot(past(0, 100.0, 25.0, 0.0), "new").subject;
+    let before = Calibration::fit(&stages).expect(&subject, -0.2, &[]);
+    stages.push(in_lot(past(10, 108.0, 25.0, 0.0), "new"));
+    let after = Calibration::fit(&stages).expect(&subject, -0.2, &[]);
+    assert!(after.sd < before.sd && after.mean > before.mean);
 }
 
 #[test]
