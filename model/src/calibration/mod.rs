@@ -541,8 +541,9 @@ impl Calibration {
     /// Fits all of it to past stages.
     ///
     /// A normal model of `ln` of the age at ready: house, stage, dough, dough and stage, place, season and
-    /// lot, dose and tilt, batches sharing a part of their pace; marks enter by moment matching (expectation propagation; Minka 2001, from
-    /// memory), and an outcome tapped by mistake has a heavy tail, so it cannot bend the fit.
+    /// lot, dose and tilt, batches sharing a part of their pace. Marks enter by moment matching
+    /// (expectation propagation; Minka 2001, from memory), and an outcome tapped by mistake has a heavy
+    /// tail, so it cannot bend the fit.
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
