@@ -288,6 +288,16 @@ impl World {
             .collect()
     }
 
+    /// When a proof was put where it stands: its start or its last move, whichever is later.
+    #[must_use]
+    pub fn put_there(&self, proof: &Proof<'_>) -> UtcMs {
+        let moves = self.book.moves.keys();
+        moves
+            .filter(|(batch, time)| *batch == proof.batch.id && *time <= self.now)
+            .map(|(_, time)| *time)
+            .fold(proof.stage.start, UtcMs::max)
+    }
+
     /// The places in which dough is proofing now.
     #[must_use]
     pub fn places_in_use(&self) -> BTreeSet<String> {

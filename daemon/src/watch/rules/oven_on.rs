@@ -81,14 +81,7 @@ fn gap_ms(world: &World, sensor: &str) -> i64 {
 /// When dough was last put into a place.
 fn put_in(world: &World, place: &str) -> Option<UtcMs> {
     let standing = world.standing_in(place);
-    let last = standing.iter().map(|p| {
-        let moves = world.book.moves.keys();
-        moves
-            .filter(|(batch, time)| *batch == p.batch.id && *time <= world.now)
-            .map(|(_, time)| *time)
-            .fold(p.stage.start, UtcMs::max)
-    });
-    last.max()
+    standing.iter().map(|p| world.put_there(p)).max()
 }
 
 impl OvenOn {

@@ -3,10 +3,12 @@
 //! **Fires** when the air has been 5 °C under the temperature at which the recipe's time holds
 //! for 20 minutes. **Clears** when it is within 4 °C of it for 5 minutes. Where the lamp is said
 //! to be on, it asks whether the light has gone out. A fridge is meant to be cold. In a room it is
-//! told once a stage, and only shown where the room has not grown 3 °C colder since the dough was put
+//! told once, and only shown where the room has not grown 3 °C colder since the dough was put
 //! there: the baker knows, and the forecast reckons with it.
 
 use std::collections::BTreeMap;
+
+use serde_json::json;
 
 use super::hold::{Patience, StageHolds};
 use super::{About, Finding, Open, Rule, Severity};
@@ -20,7 +22,7 @@ pub static ABOUT: About = About {
     fires: "the air has been 5 °C under the recipe's usual temperature for 20 min (not in a fridge; in a room that has not grown 3 °C colder since the dough was put there it is shown, not pushed)",
     clears: "within 4 °C of it for 5 min, or the stage ends",
     default: "the recipe's usual temperature; without one, 24 °C",
-    why: "a light that has gone out looks like a dough that is late; told once a stage",
+    why: "a light that has gone out looks like a dough that is late; told once a stage and place",
     severity: Severity::Warning,
     repeats: false,
     tells_over: false,
@@ -96,13 +98,22 @@ impl Rule for TooCold {
     fn findings(&self, world: &World) -> Vec<Finding> {
         let on = self.holds.on(world);
         on.iter()
-            .filter(|(proof, _)| proof.kind != PlaceKind::Fridge)
+            // Until the next look a dough just carried elsewhere is judged by nothing.
+            .filter(|(proof, _)| {
+                let stood = self.warmest_c.get(&proof.key());
+                stood.is_none_or(|(place, _)| place == proof.place)
+            })
             .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
+                // Another place is another event; where it stood before was told or shown.
+                finding.began = world.put_there(proof);
                 let air_c = world.air_c(proof.place);
-                let fell_c = self.warmest_c.get(&proof.key()).zip(air_c);
+                let stood = self.warmest_c.get(&proof.key());
                 finding.pushed = proof.kind != PlaceKind::Room
-                    || fell_c.is_some_and(|((_, warmest_c), air_c)| warmest_c - air_c >= FELL_C);
+                    || stood
+                        .zip(air_c)
+                        .is_some_and(|((_, warmest_c), air_c)| warmest_c - air_c >= FELL_C);
+                finding.memory = json!({ "stood": stood });
                 let lamp = world
                     .book
                     .places
@@ -125,6 +136,10 @@ impl Rule for TooCold {
 
     fn resume(&mut self, open: &Open<'_>) {
         self.holds.resume(open);
+        let stood = serde_json::from_value(open.memory["stood"].clone()).ok();
+        if let (Some(key), Some(stood)) = (open.subject.batch_stage(), stood) {
+            self.warmest_c.insert(key, stood);
+        }
     }
 }
 
@@ -192,6 +207,31 @@ mod tests {
         t.air_while("shelf", 60.0, 120.0, |_| 4.0);
         assert!(t.pushes_of("too_cold").is_empty(), "{:?}", t.pushes());
         assert!(t.holding("too_cold").is_empty());
+    }
+
+    /// From a cold room into a box that is not warm yet: the box has its own twenty minutes.
+    #[test]
+    fn a_box_is_given_its_own_time() {
+        let mut t = standing_at("room", false, 17.0);
+        t.sensor("probe 2", "crate", 60.0);
+        t.book(r#"{"record":"place","name":"crate","kind":"box"}"#);
+        t.book(r#"{"record":"move","batch":"knots","time":"{MIN:60}","place":"crate"}"#);
+        t.air_while("probe 2", 60.0, 75.0, |_| 17.0);
+        assert!(t.pushes_of("too_cold").is_empty(), "{:?}", t.pushes());
+        t.air_while("probe 2", 60.0, 90.0, |_| 17.0);
+        assert_eq!(t.pushes_of("too_cold"), ["too_cold raised"]);
+    }
+
+    /// It had grown cold when the daemon ended, and has when it is there again: still one alert.
+    #[test]
+    fn a_restart_forgets_neither_the_place_nor_its_warmest() {
+        let mut t = standing_at("room", false, 23.0);
+        t.air_while("probe", 60.0, 100.0, |_| 18.9);
+        assert_eq!(t.pushes_of("too_cold"), ["too_cold raised"]);
+        t.restart();
+        t.air_while("probe", 60.0, 130.0, |_| 18.5);
+        assert_eq!(t.pushes_of("too_cold"), ["too_cold raised"]);
+        assert!(t.holding("too_cold")[0].pushed);
     }
 
     #[test]
