@@ -10,6 +10,7 @@ pub mod all_knowing;
 pub mod bakes;
 pub mod night;
 pub mod nights;
+mod told;
 pub mod watching;
 
 use std::sync::Mutex;

@@ -32,12 +32,12 @@ pub fn quarter(month: i8) -> usize {
     usize::from(month.rem_euclid(12).unsigned_abs()) / 3
 }
 
-/// The lots of a batch, by what they are of.
-fn lots(batch: &Batch) -> impl Iterator<Item = (&str, String)> {
+/// The lots of a batch by name: `flour lot b12`.
+fn lots(batch: &Batch) -> impl Iterator<Item = String> {
     ["flour", "yeast"].into_iter().filter_map(|what| {
         let lot = batch.lot.as_ref()?.get(what)?;
         let name = lot.as_str().map_or_else(|| lot.to_string(), str::to_owned);
-        (!name.trim().is_empty()).then(|| (what, name.trim().to_lowercase()))
+        (!name.trim().is_empty()).then(|| format!("{what} lot {}", name.trim().to_lowercase()))
     })
 }
 
@@ -71,7 +71,7 @@ pub fn of(book: &Book, batch: &Batch, place: &str, start: UtcMs, at: UtcMs) -> V
         group(place.to_owned(), PLACE_LN_SD),
         group(SEASONS[quarter(month)].to_owned(), SEASON_LN_SD),
     ];
-    groups.extend(lots(batch).map(|(what, name)| group(format!("{what} lot {name}"), LOT_LN_SD)));
+    groups.extend(lots(batch).map(|name| group(name, LOT_LN_SD)));
     groups
 }
 
@@ -80,18 +80,39 @@ pub fn of(book: &Book, batch: &Batch, place: &str, start: UtcMs, at: UtcMs) -> V
 #[must_use]
 pub fn new_lots(book: &Book, batch: &Batch, at: UtcMs) -> Vec<String> {
     lots(batch)
-        .filter(|(what, name)| {
+        .filter(|name| {
             let mut before = ended_by(book, at).peekable();
-            before.peek().is_some()
-                && !before.any(|b| lots(b).any(|(w, n)| w == *what && n == *name))
+            before.peek().is_some() && !before.any(|b| lots(b).any(|n| n == *name))
         })
-        .map(|(what, name)| format!("{what} lot {name}"))
         .collect()
 }
 
 #[cfg(test)]
 mod tests {
+    use super::{of, quarter};
+    use crate::batches::book::Book;
+    use crate::batches::record::Record;
     use crate::forecasts::tests::{KITCHEN, air, bench, history};
+    use crate::time::UtcMs;
+
+    #[test]
+    fn a_bake_shares_place_months_and_lots_once_another_has_ended() {
+        let lines = r#"{"record":"batch","id":"a","dough":"buns","place":"crate","lot":{"flour":" A7 "}}
+{"record":"stage","batch":"a","stage":"bulk","start":"2026-07-01T08:00:00Z","end":"2026-07-01T09:30:00Z","outcome":"ready"}"#;
+        let records = lines
+            .lines()
+            .map(|l| serde_json::from_str::<Record>(l).unwrap());
+        let book = Book::from_records(records);
+        let at = |t: &str| UtcMs::parse(t).unwrap();
+        let (start, batch) = (at("2026-07-01T08:00:00Z"), &book.batches["a"]);
+        assert!(of(&book, batch, "crate", start, at("2026-07-01T09:00:00Z")).is_empty());
+        let groups = of(&book, batch, "crate", start, at("2026-07-02T08:00:00Z"));
+        let names: Vec<&str> = groups.iter().map(|g| g.name.as_str()).collect();
+        assert_eq!(names, ["crate", "June to August", "flour lot a7"]);
+        // Meteorological quarters: whole months, December with the two after it.
+        let quarters: Vec<usize> = (1..=12).map(quarter).collect();
+        assert_eq!(quarters, [0, 0, 1, 1, 1, 2, 2, 2, 3, 3, 3, 0]);
+    }
 
     #[test]
     fn a_new_lot_widens_the_range_until_its_first_mark() {

@@ -1,8 +1,9 @@
 //! Tests of the fit across bakes.
 
 use super::*;
+use crate::age::AgePath;
 use crate::cardinal::RateLaw;
-use crate::proof::Ending;
+use crate::proof::{Ending, Evidence};
 use proptest::prelude::*;
 
 fn subject(dough: &str, ln_dose: f64) -> Subject {

@@ -4,7 +4,6 @@
 //! counted are the messages that go out, as [`life`] makes them.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::sync::Arc;
 
 use doughwarden::batches::book::Book;
@@ -29,6 +28,8 @@ use doughwarden::watch::world::{Input, SensorFacts};
 
 use super::night::{STEP_S, Scene, Standing, formula, reading, recipes, standing};
 use super::nights::Kitchen;
+pub use super::told::Bakes;
+use super::told::Told;
 use super::watching::{due, stored};
 use super::{FIRST_NIGHT, each};
 
@@ -57,9 +58,9 @@ pub enum Kind {
 }
 
 impl Kind {
-    const ALL: [Self; 3] = [Self::WinterLamp, Self::SummerRoom, Self::OvernightCold];
+    pub(super) const ALL: [Self; 3] = [Self::WinterLamp, Self::SummerRoom, Self::OvernightCold];
 
-    fn name(self) -> &'static str {
+    pub(super) fn name(self) -> &'static str {
         match self {
             Self::WinterLamp => "winter, oven with its light on",
             Self::SummerRoom => "summer, on the counter",
@@ -90,18 +91,6 @@ enum Act {
     AllOut,
     /// This proof ends.
     End,
-}
-
-/// What one bake brought.
-#[derive(Clone, Debug)]
-struct Told {
-    kind: Kind,
-    /// Messages in bulk, in the final proof (and the bake), and of the oven.
-    counts: [usize; 3],
-    /// Their names.
-    names: Vec<String>,
-    /// "Ready" was sent for a proof that had ended.
-    ready_after_end: bool,
 }
 
 /// Past readings and tonight's.
@@ -606,10 +595,6 @@ impl<'a> Bake<'a> {
     }
 }
 
-/// The table and its figures.
-#[derive(Clone, Debug)]
-pub struct Bakes(Vec<Told>);
-
 /// Lives through ordinary bakes: a share of 40 of each kind, kitchens numbered from `first`.
 ///
 /// # Errors
@@ -633,65 +618,4 @@ pub fn bakes(share: f64, first: usize) -> std::result::Result<Bakes, StoreError>
         all.extend(kitchen?);
     }
     Ok(Bakes(all))
-}
-
-impl Bakes {
-    /// The table.
-    #[must_use]
-    pub fn table(&self) -> String {
-        let mut out = format!(
-            "messages to a phone on ordinary bakes, the baker acting on each within its lead\n{:<32} {:>5}  {:>12} {:>12} {:>12}\n{:<32} {:>5}  {:>12} {:>12} {:>12}\n",
-            "", "bakes", "bulk", "final", "oven", "", "", "mean, most", "mean, most", "mean, most"
-        );
-        for kind in Kind::ALL {
-            let of: Vec<&Told> = self.0.iter().filter(|t| t.kind == kind).collect();
-            let column = |i: usize| {
-                let sum: usize = of.iter().map(|t| t.counts[i]).sum();
-                let most = of.iter().map(|t| t.counts[i]).max().unwrap_or(0);
-                format!("{:.2}, {most}", sum as f64 / of.len().max(1) as f64)
-            };
-            // Writing to a string cannot fail.
-            let _ = writeln!(
-                out,
-                "{:<32} {:>5}  {:>12} {:>12} {:>12}",
-                kind.name(),
-                of.len(),
-                column(0),
-                column(1),
-                column(2)
-            );
-        }
-        let mut names: BTreeMap<&str, usize> = BTreeMap::new();
-        for name in self.0.iter().flat_map(|t| &t.names) {
-            *names.entry(name).or_default() += 1;
-        }
-        out += "\nwhat was told, in all bakes\n";
-        for (name, count) in names {
-            let _ = writeln!(out, "{name:<32} {count:>5}");
-        }
-        let late = self.0.iter().filter(|t| t.ready_after_end).count();
-        let _ = writeln!(out, "“ready” for a proof that had ended: {late}");
-        out
-    }
-
-    /// What of the bar is not met: at most two messages a stage and one for the oven, and no "ready"
-    /// for a proof that was ended before.
-    #[must_use]
-    pub fn short_of(&self) -> Vec<String> {
-        let mut short = Vec::new();
-        for told in &self.0 {
-            let [bulk, last, oven] = told.counts;
-            if bulk > 2 || last > 2 || oven > 1 {
-                short.push(format!(
-                    "{}: {bulk} in bulk, {last} in the final proof, {oven} of the oven: {}",
-                    told.kind.name(),
-                    told.names.join(", ")
-                ));
-            }
-            if told.ready_after_end {
-                short.push(format!("{}: “ready” after the end", told.kind.name()));
-            }
-        }
-        short
-    }
 }
