@@ -37,7 +37,7 @@ fn reading(sensor: i64, time: UtcMs, value: f64) -> StoredReading {
     StoredReading {
         time,
         arrived: time.plus_ms(35),
-        sensor: format!("sensor {sensor}"),
+        sensor: format!("sensor {sensor}").into(),
         quantity: Quantity::AirTemperature,
         value,
         raw: None,
@@ -49,7 +49,7 @@ fn reading(sensor: i64, time: UtcMs, value: f64) -> StoredReading {
 
 fn own_time(readings: Vec<StoredReading>) -> Arrival {
     Arrival {
-        readings,
+        readings: readings.into(),
         own_time: true,
         packet: None,
     }
@@ -260,10 +260,10 @@ fn disk_cost(dir: &Path) {
             since.get_or_insert(now);
             let sensor = n % SENSORS;
             waiting.push(Arrival {
-                readings: vec![reading(sensor, now, 24.0 + (n % 97) as f64 / 16.0)],
+                readings: smallvec::smallvec![reading(sensor, now, 24.0 + (n % 97) as f64 / 16.0)],
                 own_time: false,
                 packet: Some(Packet {
-                    session: format!("sensor {sensor}"),
+                    session: format!("sensor {sensor}").into(),
                     id: (n / SENSORS % 65_535) as u16 + 1,
                     digest: n.cast_unsigned(),
                     maybe_again: false,

@@ -30,7 +30,7 @@ fn commit(n: i64) -> Arrival {
         .map(|row| StoredReading {
             time: START.plus_ms((n * ROWS + row) * 1000),
             arrived: START.plus_ms((n * ROWS + row) * 1000),
-            sensor: format!("sensor {row}"),
+            sensor: format!("sensor {row}").into(),
             quantity: Quantity::AirTemperature,
             value: n as f64,
             raw: None,

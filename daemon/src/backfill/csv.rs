@@ -142,7 +142,7 @@ pub fn preview(
                     time: r.time,
                     unit: r.quantity.unit(),
                     kept_out: r.kept_out,
-                    sensor: r.sensor,
+                    sensor: r.sensor.into(),
                     quantity: r.quantity,
                     value: r.value,
                 });
@@ -320,12 +320,12 @@ fn row(
         row.readings.push(StoredReading {
             time,
             arrived: around.now,
-            sensor: column.sensor.clone(),
+            sensor: column.sensor.as_str().into(),
             quantity: column.quantity,
             value,
             raw: (column.unit != column.quantity.unit()).then_some((number, column.unit)),
             kept_out: column.quantity.implausible(value),
-            place: place.clone(),
+            place: place.as_deref().map(Into::into),
             batch: None,
         });
     }

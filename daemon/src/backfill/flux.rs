@@ -386,7 +386,7 @@ fn reading(
     Ok(StoredReading {
         time,
         arrived,
-        sensor,
+        sensor: sensor.into(),
         quantity,
         value,
         raw: number("raw")?.map(|raw| (raw, unit.unwrap_or(quantity.unit()))),
@@ -394,8 +394,8 @@ fn reading(
             Some(reason) => Some(KeptOut::from_name(reason)),
             None => quantity.implausible(value),
         },
-        place,
-        batch,
+        place: place.map(Into::into),
+        batch: batch.map(Into::into),
     })
 }
 

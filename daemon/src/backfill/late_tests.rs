@@ -75,12 +75,14 @@ impl Kitchen {
 
     fn put(&self, readings: Vec<StoredReading>) {
         let arrival = Arrival {
-            readings,
+            readings: readings.into(),
             own_time: true,
             packet: None,
         };
         for stored in self.app.store.append(&[arrival]).unwrap() {
-            self.app.bus.tell(Event::Readings(stored.new.into()));
+            self.app
+                .bus
+                .tell(Event::Readings(stored.new.into_vec().into()));
         }
     }
 

@@ -110,7 +110,7 @@ impl<'a> Taker<'a> {
             return Ok(());
         }
         let arrival = Arrival {
-            readings: std::mem::take(&mut self.waiting),
+            readings: std::mem::take(&mut self.waiting).into(),
             own_time: true,
             packet: None,
         };

@@ -171,7 +171,7 @@ impl Scope {
                 if scope.has(&reading)
                     && let Some(batch) = reading.batch
                 {
-                    chosen.insert(batch);
+                    chosen.insert(batch.into());
                 }
                 Ok(())
             })?;
@@ -221,7 +221,7 @@ impl Scope {
     fn has(&self, reading: &StoredReading) -> bool {
         self.stood_in.as_ref().is_none_or(|(places, batch)| {
             let place = reading.place.as_ref().unwrap_or(&reading.sensor);
-            places.contains(place) || reading.batch.as_ref() == Some(batch)
+            places.contains(place.as_str()) || reading.batch.as_deref() == Some(batch.as_str())
         })
     }
 
@@ -307,12 +307,12 @@ fn reading_line(reading: StoredReading) -> String {
     line_of(&Record::Reading(Reading {
         time: reading.time,
         unit: reading.quantity.unit(),
-        batch: reading.batch,
+        batch: reading.batch.map(Into::into),
         kept_out: reading.kept_out.map(|reason| reason.as_str().to_owned()),
-        place,
+        place: place.map(Into::into),
         raw: raw.map(|(raw, _)| raw),
         raw_unit: raw.map(|(_, unit)| unit),
-        sensor: reading.sensor,
+        sensor: reading.sensor.into(),
         quantity: reading.quantity,
         value: reading.value,
     }))

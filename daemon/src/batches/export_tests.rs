@@ -65,7 +65,7 @@ fn a_value_that_is_no_number_stays_in_the_store_only() {
         batch: None,
     };
     let arrival = Arrival {
-        readings: vec![reading],
+        readings: smallvec::smallvec![reading],
         own_time: true,
         packet: None,
     };

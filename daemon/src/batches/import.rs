@@ -307,7 +307,7 @@ impl<'a> Importer<'a> {
         let (mut new, mut again) = (0_u64, 0_u64);
         let mut write = |chunk: Vec<StoredReading>, listener: &mut dyn Listener| {
             let arrival = Arrival {
-                readings: chunk,
+                readings: chunk.into(),
                 own_time: true,
                 packet: None,
             };
@@ -315,7 +315,7 @@ impl<'a> Importer<'a> {
                 new += stored.new.len() as u64;
                 again += u64::from(stored.again);
                 if !stored.new.is_empty() {
-                    listener.stored(stored.new);
+                    listener.stored(stored.new.into_vec());
                 }
             }
             Ok(())
@@ -611,9 +611,12 @@ fn to_store(reading: Reading, now: UtcMs, places: &BTreeSet<&str>) -> StoredRead
             .raw
             .map(|raw| (raw, reading.raw_unit.unwrap_or(reading.unit))),
         kept_out,
-        place,
-        batch: reading.batch.filter(|_| reading.quantity.is_of_dough()),
-        sensor: reading.sensor,
+        place: place.map(Into::into),
+        batch: reading
+            .batch
+            .filter(|_| reading.quantity.is_of_dough())
+            .map(Into::into),
+        sensor: reading.sensor.into(),
         quantity: reading.quantity,
         value: reading.value,
     }

@@ -21,7 +21,7 @@ pub fn point(reading: &StoredReading) -> Option<DataPoint> {
         ("batch", reading.batch.as_ref()),
     ];
     for (name, value) in tags {
-        let value = tag_value(value.map_or("", String::as_str));
+        let value = tag_value(value.map_or("", |name| name.as_str()));
         // An empty tag value is a syntax error in line protocol.
         if !value.is_empty() {
             point = point.tag(name, value);

@@ -120,12 +120,14 @@ impl Joiner {
 }
 
 fn merged(readings: &[StoredReading], model_sensors: &[String]) -> Vec<(UtcMs, f64)> {
-    let by_role = readings.iter().any(|r| model_sensors.contains(&r.sensor));
+    let by_role = readings
+        .iter()
+        .any(|r| model_sensors.iter().any(|s| *s == r.sensor));
     let mut joiner = Joiner::default();
     let mut out: Vec<(UtcMs, f64)> = Vec::new();
     for r in readings
         .iter()
-        .filter(|r| !by_role || model_sensors.contains(&r.sensor))
+        .filter(|r| !by_role || model_sensors.iter().any(|s| *s == r.sensor))
     {
         let Some(value) = joiner.add(&r.sensor, r.time, r.value) else {
             continue;

@@ -79,10 +79,10 @@ impl Running {
         )?;
         let by_role = recent
             .iter()
-            .any(|r| sources.model_sensors.contains(&r.sensor));
+            .any(|r| sources.model_sensors.iter().any(|s| *s == r.sensor));
         for r in recent
             .iter()
-            .filter(|r| !by_role || sources.model_sensors.contains(&r.sensor))
+            .filter(|r| !by_role || sources.model_sensors.iter().any(|s| *s == r.sensor))
         {
             joiner.add(&r.sensor, r.time, r.value);
         }
@@ -117,7 +117,7 @@ impl Running {
             Quantity::DoughTemperature | Quantity::DoughHeight => return false,
             _ => return true,
         }
-        let ours = self.model_sensors.contains(&r.sensor);
+        let ours = self.model_sensors.iter().any(|s| *s == r.sensor);
         if ours && !self.by_role {
             return false;
         }

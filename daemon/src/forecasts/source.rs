@@ -89,13 +89,13 @@ impl InMemory {
                 .push(StoredReading {
                     time: r.time,
                     arrived: r.time,
-                    sensor: r.sensor,
+                    sensor: r.sensor.into(),
                     quantity: r.quantity,
                     value: r.value,
                     raw: None,
                     kept_out: None,
-                    place: Some(place),
-                    batch: r.batch,
+                    place: Some(place.into()),
+                    batch: r.batch.map(Into::into),
                 });
         }
         for list in by.values_mut() {

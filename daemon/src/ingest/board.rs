@@ -4,9 +4,9 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, PoisonError, RwLock};
 
-use tokio::sync::watch;
-
 use serde::{Deserialize, Serialize};
+use smol_str::SmolStr;
+use tokio::sync::watch;
 
 use crate::batches::record::{Quantity, Unit};
 use crate::config::sensor::Sensor;
@@ -203,16 +203,15 @@ impl SensorBoard {
     }
 
     /// Notes what retained messages without a time say: shown, but never as news.
-    pub(super) fn retained(&self, values: Vec<(String, Quantity, f64)>) {
+    pub(super) fn retained(&self, values: Vec<(SmolStr, Quantity, f64)>) {
         if values.is_empty() {
             return;
         }
         let mappings = self.mappings();
         self.with_channels(|channels| {
             for (sensor, quantity, value) in values {
-                let key = (sensor, quantity);
                 let channel = channels
-                    .entry(key)
+                    .entry((sensor.into(), quantity))
                     .or_insert_with_key(|(sensor, quantity)| {
                         let mut channel = Channel::new(sensor, *quantity);
                         channel.map(mappings.of(sensor, *quantity));

@@ -307,13 +307,13 @@ impl Hook {
             (c.maybe_again, c.resumed.then_some(c.connection))
         });
         Message {
-            topic: event.topic.to_string(),
+            topic: event.topic.as_ref().into(),
             payload: event.payload.clone(),
             // Straight from the publisher: it is news, whether or not the broker also keeps it.
             retained: false,
             arrived: now,
             packet: event.packet_id.map(|id| Packet {
-                session: event.client_id.to_string(),
+                session: event.client_id.as_ref().into(),
                 id,
                 digest: digest(&event.topic, &event.payload),
                 maybe_again,

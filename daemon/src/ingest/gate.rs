@@ -7,6 +7,8 @@
 use std::collections::HashMap;
 use std::ops::RangeInclusive;
 
+use smol_str::SmolStr;
+
 use super::gaps::Gaps;
 use crate::batches::record::Quantity;
 use crate::store::KeptOut;
@@ -104,13 +106,12 @@ struct Series {
 
 /// What is remembered of each series.
 #[derive(Debug, Default)]
-pub struct Gate(HashMap<(String, Quantity), Series>);
+pub struct Gate(HashMap<(SmolStr, Quantity), Series>);
 
 impl Gate {
     /// Judges a reading and remembers it.
     pub fn judge(&mut self, sensor: &str, quantity: Quantity, c: Candidate) -> Verdict {
-        let key = (sensor.to_owned(), quantity);
-        let series = self.0.entry(key).or_default();
+        let series = self.0.entry((sensor.into(), quantity)).or_default();
         let backlog = !c.own_time && series.is_backlog(&c);
         let late = c.own_time && c.is_late();
         if !(backlog || c.retained || late) {
@@ -130,13 +131,13 @@ impl Gate {
     /// Whether taking on this series would pass the cap.
     #[must_use]
     pub fn is_full_for(&self, sensor: &str, quantity: Quantity, cap: usize) -> bool {
-        self.0.len() >= cap && !self.0.contains_key(&(sensor.to_owned(), quantity))
+        self.0.len() >= cap && !self.0.contains_key(&(sensor.into(), quantity))
     }
 
     /// A message came in which the sensor said it had no number: it is alive.
     pub fn heard(&mut self, sensor: &str, quantity: Quantity, at: UtcMs) {
         self.0
-            .entry((sensor.to_owned(), quantity))
+            .entry((sensor.into(), quantity))
             .or_default()
             .gaps
             .arrived(at);
@@ -146,7 +147,7 @@ impl Gate {
     #[must_use]
     pub fn longest_gap_s(&self, sensor: &str, quantity: Quantity) -> Option<f64> {
         self.0
-            .get(&(sensor.to_owned(), quantity))
+            .get(&(sensor.into(), quantity))
             .and_then(|s| s.gaps.longest_s())
     }
 
@@ -160,7 +161,7 @@ impl Gate {
         value: f64,
         kept_out: Option<KeptOut>,
     ) {
-        let series = self.0.entry((sensor.to_owned(), quantity)).or_default();
+        let series = self.0.entry((sensor.into(), quantity)).or_default();
         series.gaps.arrived(arrived);
         match kept_out {
             None => {
@@ -174,7 +175,7 @@ impl Gate {
 
     /// The store moved a reading to a free millisecond: a jump that waits is known by that time.
     pub fn moved(&mut self, sensor: &str, quantity: Quantity, given: UtcMs, stored: UtcMs) {
-        if let Some(series) = self.0.get_mut(&(sensor.to_owned(), quantity))
+        if let Some(series) = self.0.get_mut(&(sensor.into(), quantity))
             && let Some((time, _)) = &mut series.pending
             && *time == given
         {

@@ -2,6 +2,7 @@
 //! assign it. A guess is only ever offered, never acted on.
 
 use serde_json::Value;
+use smol_str::SmolStr;
 
 use super::board::{Guess, HEARD_TOPICS, Heard, SensorBoard};
 use super::payload::Body;
@@ -23,14 +24,17 @@ pub fn note(
     payload: &[u8],
     at: UtcMs,
     retained: bool,
-    claimed: Option<&[String]>,
+    claimed: Option<&[SmolStr]>,
 ) -> bool {
     let mut guesses = guesses(topic, payload);
     if let Some(claimed) = claimed {
         guesses.retain(|g| {
-            g.senml_name.is_none() && !claimed.contains(&g.pointer.clone().unwrap_or_default())
+            g.senml_name.is_none()
+                && !claimed
+                    .iter()
+                    .any(|c| c == g.pointer.as_deref().unwrap_or_default())
         });
-        if guesses.is_empty() || claimed.iter().any(String::is_empty) {
+        if guesses.is_empty() || claimed.iter().any(|c| c.is_empty()) {
             return board.with_heard(|heard| heard.remove(topic).is_some());
         }
     }
@@ -295,7 +299,7 @@ mod tests {
         let heard = board.heard();
         assert_eq!(heard[0].guesses.len(), 1);
         assert_eq!(heard[0].guesses[0].quantity, Quantity::Humidity);
-        let all = ["/temperature".to_owned(), "/humidity".to_owned()];
+        let all = ["/temperature".into(), "/humidity".into()];
         note(&board, "box", payload, UtcMs(100_000), false, Some(&all));
         assert!(board.heard().is_empty());
     }

@@ -1,6 +1,9 @@
 //! One message to the readings in it: which mappings claim it, what they find, whether it can be
 //! true. No I/O; the writer stores what comes out.
 
+use smallvec::SmallVec;
+use smol_str::SmolStr;
+
 use super::correct;
 use super::gate::{Candidate, Gate};
 use super::mapping::{Mapping, Mappings};
@@ -10,7 +13,7 @@ use super::trial;
 use super::writer::Message;
 use crate::batches::book::Book;
 use crate::batches::record::{Quantity, Unit};
-use crate::store::{Arrival, KeptOut, StoredReading};
+use crate::store::{Arrival, Few, KeptOut, StoredReading};
 use crate::time::UtcMs;
 
 /// Series taken on; beyond it a new name is set aside and counted (a wildcard over made-up topics).
@@ -22,17 +25,17 @@ pub const OWN_TOPICS: &str = "doughwarden/";
 #[derive(Debug, Default)]
 pub struct Taken {
     /// What to store, in order.
-    pub arrivals: Vec<Arrival>,
+    pub arrivals: SmallVec<[Arrival; 1]>,
     /// Set aside: the reason in one word, and in one line.
     pub set_aside: Option<(&'static str, String)>,
     /// Earlier readings this message shows to be true after all.
-    pub release: Vec<(String, Quantity, UtcMs)>,
+    pub release: Vec<(SmolStr, Quantity, UtcMs)>,
     /// Values of a retained message without a time: shown as of unknown age.
-    pub retained: Vec<(String, Quantity, f64)>,
+    pub retained: Vec<(SmolStr, Quantity, f64)>,
     /// "Readings" without a number: told, not stored.
     pub not_numbers: Vec<StoredReading>,
     /// Pointers that mappings took (an empty one: the bare number); `None`: nothing claimed it.
-    pub claimed: Option<Vec<String>>,
+    pub claimed: Option<SmallVec<[SmolStr; 1]>>,
     /// The daily test's own message, by its number.
     pub trial: Option<u64>,
 }
@@ -41,13 +44,13 @@ pub struct Taken {
 pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message) -> Taken {
     let mut taken = Taken::default();
     if message.topic.starts_with(OWN_TOPICS) {
-        taken.claimed = Some(Vec::new());
+        taken.claimed = Some(SmallVec::new());
         taken.trial = trial::number(&message.topic, &message.payload);
         return taken;
     }
     let mut body: Option<Body<'_>> = None;
-    let mut own = Vec::new();
-    let mut arrival = Vec::new();
+    let mut own = Few::new();
+    let mut arrival = Few::new();
     for (mapping, captures) in mappings.claiming(&message.topic) {
         let body = body.get_or_insert_with(|| Body::parse(&message.payload));
         match body.measured(&mapping.spec) {
@@ -61,7 +64,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                 taken
                     .claimed
                     .get_or_insert_default()
-                    .push(spec.pointer.clone().unwrap_or_default());
+                    .push(spec.pointer.as_deref().unwrap_or_default().into());
                 let sensor = fill(&spec.name, &captures);
                 if gate.is_full_for(&sensor, spec.quantity, SERIES) {
                     taken.set_aside.get_or_insert((
@@ -72,7 +75,10 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                 }
                 let place = match &spec.place {
                     Some(place) => Some(fill(place, &captures)),
-                    None => book.places.contains_key(&sensor).then(|| sensor.clone()),
+                    None => book
+                        .places
+                        .contains_key(sensor.as_str())
+                        .then(|| sensor.clone()),
                 };
                 for measured in found {
                     let Some(mut reading) = reading(mapping, &sensor, &place, &measured, message)
@@ -150,8 +156,8 @@ fn raw_stored(mapping: &Mapping, measured: &Measured) -> f64 {
 /// `None`: there is no number.
 fn reading(
     mapping: &Mapping,
-    sensor: &str,
-    place: &Option<String>,
+    sensor: &SmolStr,
+    place: &Option<SmolStr>,
     measured: &Measured,
     message: &Message,
 ) -> Option<StoredReading> {
@@ -180,32 +186,32 @@ fn reading(
     Some(StoredReading {
         time,
         arrived,
-        sensor: sensor.to_owned(),
+        sensor: sensor.clone(),
         quantity: spec.quantity,
         value,
         raw: differs.then_some((number, measured.unit)),
         kept_out: None,
         place: place.clone(),
-        batch: spec.batch.clone(),
+        batch: spec.batch.as_deref().map(SmolStr::new),
     })
 }
 
 fn no_number(
     mapping: &Mapping,
-    sensor: &str,
-    place: &Option<String>,
+    sensor: &SmolStr,
+    place: &Option<SmolStr>,
     arrived: UtcMs,
 ) -> StoredReading {
     StoredReading {
         time: arrived,
         arrived,
-        sensor: sensor.to_owned(),
+        sensor: sensor.clone(),
         quantity: mapping.spec.quantity,
         value: f64::NAN,
         raw: None::<(f64, Unit)>,
         kept_out: Some(KeptOut::NotANumber),
         place: place.clone(),
-        batch: mapping.spec.batch.clone(),
+        batch: mapping.spec.batch.as_deref().map(SmolStr::new),
     }
 }
 

@@ -82,7 +82,10 @@ fn one_payload_can_hold_several_quantities_and_both_kinds_of_time() {
         json!({"pointer":"/b","quantity":"battery","unit":"%EL"}),
     ];
     let found = taken(&specs, r#"{"t":21,"h":"60","at":1768025000}"#);
-    assert_eq!(found.claimed, Some(vec!["/t".into(), "/h".into()]));
+    assert_eq!(
+        found.claimed,
+        Some(smallvec::smallvec!["/t".into(), "/h".into()])
+    );
     let [own, arrival] = &found.arrivals[..] else {
         panic!("{found:?}");
     };
@@ -122,7 +125,7 @@ fn sensors_made_up_by_a_wildcard_are_capped_and_our_own_topics_are_none() {
                 assert_eq!(reason, "too_many_sensors");
                 refused += 1;
             }
-            None => assert_eq!(only(&found).place, Some(i.to_string())),
+            None => assert_eq!(only(&found).place, Some(i.to_string().into())),
         }
     }
     assert_eq!(refused, 10_000 - SERIES);

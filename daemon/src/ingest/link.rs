@@ -9,6 +9,7 @@ use bytes::Bytes;
 use rumqttc::{TlsConfiguration, Transport, mqttbytes::v4, v5};
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
+use smol_str::SmolStr;
 
 use super::embedded::MAX_PACKET;
 use crate::config::mqtt::BrokerUrl;
@@ -71,7 +72,7 @@ pub struct LinkError {
 #[derive(Debug)]
 pub struct Delivered {
     /// Its topic.
-    pub topic: String,
+    pub topic: SmolStr,
     /// Its payload.
     pub payload: Bytes,
     /// Its packet identifier, at QoS 1.
@@ -385,7 +386,7 @@ fn happening_5(event: v5::Event) -> Happening {
         },
         v5::Event::Incoming(Packet::Publish(p)) => Happening::Message(Delivered {
             // A topic is UTF-8 by the standard; what is not stays unclaimed under a readable name.
-            topic: String::from_utf8_lossy(&p.topic).into_owned(),
+            topic: String::from_utf8_lossy(&p.topic).as_ref().into(),
             payload: p.payload,
             packet: (p.qos != v5::mqttbytes::QoS::AtMostOnce).then_some(p.pkid),
             retained: p.retain,
@@ -416,7 +417,7 @@ fn happening_3(event: rumqttc::Event) -> Happening {
             session_kept: answer.session_present,
         },
         rumqttc::Event::Incoming(Packet::Publish(p)) => Happening::Message(Delivered {
-            topic: p.topic,
+            topic: p.topic.into(),
             payload: p.payload,
             packet: (p.qos != rumqttc::QoS::AtMostOnce).then_some(p.pkid),
             retained: p.retain,

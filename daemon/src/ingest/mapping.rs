@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use super::topic::{self, Filter};
+use super::topic::{self, Captures, Filter};
 use crate::batches::record::Quantity;
 use crate::config::sensor::Sensor;
 
@@ -72,10 +72,10 @@ impl Mappings {
     pub fn claiming<'a>(
         &'a self,
         topic: &'a str,
-    ) -> impl Iterator<Item = (&'a Mapping, Vec<&'a str>)> {
+    ) -> impl Iterator<Item = (&'a Mapping, Captures<'a>)> {
         let exact = self.exact.get(topic).into_iter().flatten();
         exact
-            .map(|i| (&self.all[*i], Vec::new()))
+            .map(|i| (&self.all[*i], Captures::new()))
             .chain(self.wild.iter().filter_map(move |i| {
                 let mapping = &self.all[*i];
                 Some((mapping, mapping.filter.captures(topic)?))

@@ -1,23 +1,24 @@
 //! The connection to an outside broker: a kept session, QoS 1, acknowledged by hand after the
-//! commit, in order of arrival, from another task than the one that polls.
+//! commit, in order of arrival.
 //!
-//! Three tasks. The *poller* owns the event loop and hands messages to the writer; when the writer's
-//! queue is full it waits, and the broker keeps the rest. The *acknowledger* takes what the writer
-//! has stored. The *manager* subscribes, publishes and says when all is well. An acknowledgement
-//! belongs to its connection: one that comes after the connection was lost is dropped, since the
-//! broker delivers the message again and may by then use its identifier for another.
+//! Two tasks. The *poller* owns the event loop, hands messages to the writer (when its queue is full
+//! the poller waits, and the broker keeps the rest) and acknowledges what the writer has stored. The
+//! *manager* subscribes, publishes and says when all is well. An acknowledgement belongs to its
+//! connection: one that comes after the connection was lost is dropped, since the broker delivers the
+//! message again and may by then use its identifier for another.
 
 use std::collections::{BTreeSet, HashMap, VecDeque};
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::link::{Happening, Link, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
+use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Acks, Message};
@@ -37,8 +38,8 @@ const HAPPENINGS: usize = 256;
 const AGAIN_MS: std::ops::RangeInclusive<u64> = 1_000..=4_000;
 /// Readings without a time that come after a longer absence than this may have waited, ms.
 const ABSENCE_MS: i64 = 10_000;
-/// How long the acknowledger waits when the client's own queue is full.
-const ACK_AGAIN: Duration = Duration::from_millis(1);
+/// Nothing came and nothing was to be sent for so long: stopping goes on.
+const QUIET: Duration = Duration::from_millis(300);
 /// How long stopping waits for the last acknowledgements.
 const STOP_WITHIN: Duration = Duration::from_secs(2);
 /// An unreachable broker is written about in the log once in this long.
@@ -50,7 +51,7 @@ pub struct Running {
     /// `mqtt://host:port`, without user and password.
     pub url: String,
     poller: JoinHandle<()>,
-    others: Vec<JoinHandle<()>>,
+    others: [JoinHandle<()>; 2],
     stop: CancellationToken,
 }
 
@@ -90,9 +91,8 @@ pub(super) fn start(
     app.trial.outside(settings.clone(), messages.downgrade());
     let shown = url.shown();
     let stop = CancellationToken::new();
-    let (acks, acks_received) = mpsc::channel(ACKS);
+    let (acks, stored) = mpsc::channel(ACKS);
     let (tell, happenings) = mpsc::channel(HAPPENINGS);
-    let open = Arc::new(Mutex::new(Open::default()));
     let poller = Poller {
         app: Arc::clone(app),
         shown: shown.clone(),
@@ -100,8 +100,10 @@ pub(super) fn start(
         client_id: session.client_id.clone(),
         messages,
         acks,
+        stored,
+        to_acknowledge: VecDeque::new(),
         tell,
-        open: Arc::clone(&open),
+        open: None,
         stop: stop.clone(),
         connection: 0,
         resumed: false,
@@ -119,44 +121,12 @@ pub(super) fn start(
     Ok(Running {
         url: shown,
         poller: tokio::spawn(poller.run()),
-        others: vec![
-            tokio::spawn(acknowledge(acks_received, open)),
+        others: [
             tokio::spawn(manager.run(happenings, outgoing)),
             tokio::spawn(super::visit::listen(Arc::clone(app), settings)),
         ],
         stop,
     })
-}
-
-/// The connection that is open, if any: acknowledgements go to it alone.
-#[derive(Default)]
-struct Open(Option<(u64, Sender)>);
-
-fn locked(open: &Mutex<Open>) -> std::sync::MutexGuard<'_, Open> {
-    open.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Acknowledges what is stored.
-async fn acknowledge(mut stored: mpsc::Receiver<Acks>, open: Arc<Mutex<Open>>) {
-    while let Some(acks) = stored.recv().await {
-        for (connection, packet) in acks {
-            acknowledge_one(connection, packet, &open).await;
-        }
-    }
-}
-
-async fn acknowledge_one(connection: u64, packet: u16, open: &Mutex<Open>) {
-    loop {
-        // Under the lock, so that none slips in after the connection is known to be lost.
-        let sent = match &locked(open).0 {
-            Some((current, sender)) if *current == connection => sender.try_ack(packet),
-            _ => true,
-        };
-        if sent {
-            break;
-        }
-        tokio::time::sleep(ACK_AGAIN).await;
-    }
 }
 
 struct Poller {
@@ -166,8 +136,12 @@ struct Poller {
     client_id: String,
     messages: mpsc::Sender<Message>,
     acks: mpsc::Sender<Acks>,
+    /// What the writer has stored, and of that what waits for a place in the client's own queue.
+    stored: mpsc::Receiver<Acks>,
+    to_acknowledge: VecDeque<(u64, u16)>,
     tell: mpsc::Sender<Told>,
-    open: Arc<Mutex<Open>>,
+    /// The sending end of the connection, while there is one: acknowledgements go to it alone.
+    open: Option<Sender>,
     stop: CancellationToken,
     connection: u64,
     resumed: bool,
@@ -189,11 +163,8 @@ impl Poller {
         let stop = self.stop.clone();
         let mut stopped = std::pin::pin!(stop.cancelled());
         loop {
-            // Polling is not interrupted except to stop: an acknowledgement could be lost in it.
-            let polled = tokio::select! {
-                biased;
-                () = &mut stopped => break,
-                polled = link.poll() => polled,
+            let Some(polled) = self.poll(&mut link, &mut stopped).await else {
+                break;
             };
             match polled {
                 Ok(Happening::Connected { session_kept }) => {
@@ -201,8 +172,9 @@ impl Poller {
                     self.connected(link.sender(), session_kept).await;
                 }
                 Ok(Happening::Message(message)) => {
-                    self.last_alive = Some(self.app.clock.now());
-                    if !self.hand_over(message).await {
+                    let now = self.app.clock.now();
+                    self.last_alive = Some(now);
+                    if !self.hand_over(message, now).await {
                         break;
                     }
                 }
@@ -232,32 +204,67 @@ impl Poller {
         self.finish(link).await;
     }
 
+    /// Waits for the next happening and acknowledges meanwhile what is stored; `None`: `until` came
+    /// first. (Polling is not interrupted for anything else: an acknowledgement could be lost in it.)
+    async fn poll(
+        &mut self,
+        link: &mut Link,
+        until: impl Future<Output = ()>,
+    ) -> Option<Result<Happening, LinkError>> {
+        let mut until = std::pin::pin!(until);
+        let mut polled = std::pin::pin!(link.poll());
+        loop {
+            self.acknowledge();
+            tokio::select! {
+                biased;
+                () = &mut until => return None,
+                Some(acks) = self.stored.recv(), if self.to_acknowledge.is_empty() => {
+                    self.to_acknowledge.extend(acks);
+                }
+                polled = &mut polled => return Some(polled),
+            }
+        }
+    }
+
+    /// Hands acknowledgements to the client, as many as it has places for: each poll makes one.
+    fn acknowledge(&mut self) {
+        while let Some((connection, packet)) = self.to_acknowledge.front() {
+            if let Some(sender) = &self.open
+                && *connection == self.connection
+                && !sender.try_ack(*packet)
+            {
+                return;
+            }
+            self.to_acknowledge.pop_front();
+        }
+    }
+
     async fn connected(&mut self, sender: Sender, session_kept: bool) {
         self.connection += 1;
         let now = self.app.clock.now();
         let away_ms = self.last_alive.map(|last| now.0.saturating_sub(last.0));
         self.resumed = session_kept && away_ms.is_none_or(|ms| ms > ABSENCE_MS);
         self.last_alive = Some(now);
-        locked(&self.open).0 = Some((self.connection, sender.clone()));
+        self.open = Some(sender.clone());
         self.app.metrics.connects.inc();
         tracing::info!(broker = %self.shown, session_kept, "connected to the broker");
         let _ = self.tell.send(Told::Connected(sender, session_kept)).await;
     }
 
     async fn lost(&mut self, link: &mut Link) {
-        locked(&self.open).0 = None;
+        self.open = None;
         link.forget();
         self.app.health.broker_ready.store(false, Ordering::Relaxed);
         let _ = self.tell.send(Told::Lost).await;
     }
 
     /// `false`: the writer has ended, or we are to stop.
-    async fn hand_over(&mut self, message: super::link::Delivered) -> bool {
+    async fn hand_over(&mut self, message: super::link::Delivered, arrived: UtcMs) -> bool {
         let (packet, ack) = match message.packet {
             None => (None, Ack::None),
             Some(id) => (
                 Some(Packet {
-                    session: "out".to_owned(),
+                    session: SmolStr::new_static("out"),
                     id,
                     digest: digest(&message.topic, &message.payload),
                     maybe_again: message.again,
@@ -269,7 +276,7 @@ impl Poller {
             topic: message.topic,
             payload: message.payload,
             retained: message.retained,
-            arrived: self.app.clock.now(),
+            arrived,
             packet,
             resumed: self.resumed.then_some(self.connection),
             ack,
@@ -286,36 +293,25 @@ impl Poller {
     }
 
     /// Lets the writer finish and the last acknowledgements out, then says good-bye.
-    async fn finish(self, mut link: Link) {
-        let Self {
-            messages,
-            acks,
-            open,
-            ..
-        } = self;
-        drop(messages);
-        drop(acks);
-        if locked(&open).0.is_none() {
+    async fn finish(mut self, mut link: Link) {
+        // The writer ends when no one can send it more.
+        let (nobody, _) = mpsc::channel(1);
+        drop(std::mem::replace(&mut self.messages, nobody));
+        let Some(sender) = self.open.clone() else {
             return;
-        }
+        };
         let goodbye = async {
-            let mut asked = false;
             // Ending is no accident: the will would not be carried out.
-            let _ = link.sender().publish(STATUS.into(), OFFLINE.into(), true);
-            loop {
-                if !asked
-                    && tokio::time::timeout(Duration::from_millis(300), link.poll())
-                        .await
-                        .is_err()
-                {
-                    // Quiet: what was acknowledged is out.
-                    asked = link.sender().disconnect();
-                    if !asked {
-                        return;
-                    }
-                } else if asked && link.poll().await.is_err() {
+            let _ = sender.publish(STATUS.into(), OFFLINE.into(), true);
+            let quiet = || tokio::time::sleep(QUIET);
+            while let Some(happened) = self.poll(&mut link, quiet()).await {
+                if happened.is_err() {
                     return;
                 }
+            }
+            // Quiet: what was acknowledged is out.
+            if sender.disconnect() {
+                while link.poll().await.is_ok() {}
             }
         };
         let _ = tokio::time::timeout(STOP_WITHIN, goodbye).await;

@@ -4,6 +4,7 @@
 //! what merely lacks the mapping's field is passed over.
 
 use serde_json::Value;
+use smallvec::{SmallVec, smallvec};
 
 use crate::batches::record::{Quantity, Unit};
 use crate::config::sensor::Sensor;
@@ -35,6 +36,9 @@ pub struct Measured {
     /// The payload's own time.
     pub time: When,
 }
+
+/// What one mapping finds in a payload: nearly always one value.
+pub type Found = SmallVec<[Measured; 1]>;
 
 /// When a value was true, as far as the payload says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -111,29 +115,29 @@ impl<'a> Body<'a> {
     ///
     /// # Errors
     /// If the payload should hold the value and cannot be read.
-    pub fn measured(&self, spec: &Sensor) -> Result<Vec<Measured>, Bad> {
+    pub fn measured(&self, spec: &Sensor) -> Result<Found, Bad> {
         if !spec.matches.is_empty() {
             let Some(json) = &self.json else {
-                return Ok(Vec::new());
+                return Ok(Found::new());
             };
             let fits = spec
                 .matches
                 .iter()
                 .all(|(pointer, wanted)| json.pointer(pointer).is_some_and(|v| same(v, wanted)));
             if !fits {
-                return Ok(Vec::new());
+                return Ok(Found::new());
             }
         }
         match (&self.json, &spec.pointer) {
             (Some(Value::Array(records)), None) => senml(records, spec),
             (Some(json), Some(pointer)) => {
                 let Some(value) = json.pointer(pointer) else {
-                    return Ok(Vec::new());
+                    return Ok(Found::new());
                 };
                 let number = number(value)
                     .map_err(|what| Bad(format!("`{pointer}` is {what}, not a number")))?;
                 let time = own_time(json, spec)?;
-                Ok(vec![Measured {
+                Ok(smallvec![Measured {
                     number,
                     unit: spec.unit,
                     time,
@@ -147,7 +151,7 @@ impl<'a> Body<'a> {
         }
     }
 
-    fn bare(&self, spec: &Sensor) -> Result<Vec<Measured>, Bad> {
+    fn bare(&self, spec: &Sensor) -> Result<Found, Bad> {
         let found = match &self.json {
             Some(Value::Object(_)) => {
                 return Err(Bad(
@@ -169,7 +173,7 @@ impl<'a> Body<'a> {
                 text_number(text)
             }
         };
-        Ok(vec![Measured {
+        Ok(smallvec![Measured {
             number: found,
             unit: spec.unit,
             time: When::Arrival,
@@ -238,7 +242,7 @@ fn from_1970(number: f64) -> Option<UtcMs> {
 }
 
 /// The records of a SenML pack that this mapping wants.
-fn senml(records: &[Value], spec: &Sensor) -> Result<Vec<Measured>, Bad> {
+fn senml(records: &[Value], spec: &Sensor) -> Result<Found, Bad> {
     let mut base = Base::default();
     let mut found: Vec<(String, Measured)> = Vec::new();
     for (i, record) in records.iter().enumerate() {

@@ -14,7 +14,8 @@ fn spec(fields: serde_json::Value) -> Sensor {
 }
 
 fn read(payload: &str, fields: serde_json::Value) -> Result<Vec<Measured>, Bad> {
-    Body::parse(payload.as_bytes()).measured(&spec(fields))
+    let found = Body::parse(payload.as_bytes()).measured(&spec(fields));
+    found.map(Found::into_vec)
 }
 
 fn numbers(payload: &str, fields: serde_json::Value) -> Vec<Option<f64>> {

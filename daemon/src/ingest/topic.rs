@@ -4,6 +4,12 @@
 //! and panics on a topic that begins with a letter outside ASCII (nothing inside that library
 //! calls it, and nothing here may). Rules as in MQTT 5.0, section 4.7.
 
+use smallvec::SmallVec;
+use smol_str::{SmolStr, SmolStrBuilder};
+
+/// What a filter's wildcards stand for.
+pub type Captures<'t> = SmallVec<[&'t str; 2]>;
+
 /// A topic filter, checked.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Filter(String);
@@ -51,12 +57,12 @@ impl Filter {
 
     /// What each wildcard stands for, if the topic fits; `#` stands for all that is left.
     #[must_use]
-    pub fn captures<'t>(&self, topic: &'t str) -> Option<Vec<&'t str>> {
+    pub fn captures<'t>(&self, topic: &'t str) -> Option<Captures<'t>> {
         // A wildcard in front never means a broker's own topics.
         if topic.starts_with('$') && (self.0.starts_with('+') || self.0.starts_with('#')) {
             return None;
         }
-        let mut found = Vec::new();
+        let mut found = Captures::new();
         let mut rest = Some(topic);
         for level in self.0.split('/') {
             if level == "#" {
@@ -80,11 +86,11 @@ impl Filter {
 
 /// Puts the wildcards' texts where the pattern says `{1}`, `{2}`, ….
 #[must_use]
-pub fn fill(pattern: &str, captures: &[&str]) -> String {
+pub fn fill(pattern: &str, captures: &[&str]) -> SmolStr {
     if !pattern.contains('{') {
-        return pattern.to_owned();
+        return pattern.into();
     }
-    let mut out = String::with_capacity(pattern.len() + 16);
+    let mut out = SmolStrBuilder::new();
     let mut rest = pattern;
     while let Some(open) = rest.find('{') {
         let (before, from) = rest.split_at(open);
@@ -103,7 +109,7 @@ pub fn fill(pattern: &str, captures: &[&str]) -> String {
         }
     }
     out.push_str(rest);
-    out
+    out.finish()
 }
 
 /// Whether `name` could have come from `pattern` (for a sensor known only from its stored readings).
@@ -194,7 +200,7 @@ mod tests {
     fn wildcards_name_sensors_and_back() {
         let filter = Filter::parse("køkken/+/state/#").unwrap();
         let found = filter.captures("køkken/æble/state/a/b").unwrap();
-        assert_eq!(found, ["æble", "a/b"]);
+        assert_eq!(found.as_slice(), ["æble", "a/b"]);
         assert_eq!(
             fill("probe {1} ({2}) {3} {", &found),
             "probe æble (a/b) {3} {"

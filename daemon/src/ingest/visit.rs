@@ -4,6 +4,8 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use smol_str::SmolStr;
+
 use super::link::{Delivered, Happening, Link, LinkError, Settings, Version};
 use super::{heard, payload};
 use crate::app::App;
@@ -62,14 +64,14 @@ pub(super) async fn listen(app: Arc<App>, settings: Settings) {
 fn unclaimed(app: &App, message: &Delivered) {
     let mappings = app.board.mappings();
     let body = payload::Body::parse(&message.payload);
-    let mut claimed: Option<Vec<String>> = None;
+    let mut claimed: Option<Vec<SmolStr>> = None;
     for (mapping, _) in mappings.claiming(&message.topic) {
         if body
             .measured(&mapping.spec)
             .is_ok_and(|found| !found.is_empty())
         {
-            let pointer = mapping.spec.pointer.clone().unwrap_or_default();
-            claimed.get_or_insert_default().push(pointer);
+            let pointer = mapping.spec.pointer.as_deref().unwrap_or_default();
+            claimed.get_or_insert_default().push(pointer.into());
         }
     }
     if message.topic.starts_with(super::intake::OWN_TOPICS) {

@@ -12,6 +12,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use bytes::Bytes;
+use smol_str::SmolStr;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
@@ -56,7 +57,7 @@ const LOOK_AGAIN_MS: i64 = 60_000;
 #[derive(Debug)]
 pub struct Message {
     /// Its topic.
-    pub topic: String,
+    pub topic: SmolStr,
     /// Its payload.
     pub payload: Bytes,
     /// Whether it is an old one that the broker kept (delivered with the retain flag).
@@ -187,8 +188,8 @@ struct Writer {
     gate: Gate,
     give_up: CancellationToken,
     /// Marks to take off stored readings, tried again while the store fails.
-    marks: Vec<(String, Quantity, UtcMs)>,
-    looked: HashMap<String, UtcMs>,
+    marks: Vec<(SmolStr, Quantity, UtcMs)>,
+    looked: HashMap<SmolStr, UtcMs>,
     mappings: Arc<Mappings>,
 }
 
@@ -199,7 +200,7 @@ struct Batch {
     arrivals: Vec<Arrival>,
     /// With the number of arrivals each stands for.
     acks: Vec<(Ack, usize)>,
-    retained: Vec<(String, Quantity, f64)>,
+    retained: Vec<(SmolStr, Quantity, f64)>,
     not_numbers: Vec<StoredReading>,
     sensors_changed: bool,
     trial: Option<u64>,
@@ -324,7 +325,7 @@ impl Writer {
                 .get_or_create(&Reason { reason })
                 .inc();
             self.app.board.put_aside(SetAside {
-                topic: message.topic.clone(),
+                topic: message.topic.to_string(),
                 at: message.arrived,
                 why: why.clone(),
                 preview: Body::preview(&message.payload, heard::PREVIEW),

@@ -10,6 +10,8 @@ pub mod sqlite;
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use smallvec::SmallVec;
+use smol_str::SmolStr;
 
 use crate::batches::record::{Quantity, Record, Unit};
 use crate::time::UtcMs;
@@ -189,7 +191,7 @@ pub struct StoredReading {
     /// When it arrived.
     pub arrived: UtcMs,
     /// Which sensor.
-    pub sensor: String,
+    pub sensor: SmolStr,
     /// What.
     pub quantity: Quantity,
     /// Corrected, in the quantity's unit.
@@ -199,16 +201,16 @@ pub struct StoredReading {
     /// Why it is not believed.
     pub kept_out: Option<KeptOut>,
     /// Where the sensor stood; `None`: nowhere known.
-    pub place: Option<String>,
+    pub place: Option<SmolStr>,
     /// The batch it is stuck into.
-    pub batch: Option<String>,
+    pub batch: Option<SmolStr>,
 }
 
 /// How a reading is told from its own redelivery when its payload carries no time.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Packet {
     /// The connection it came by (`out` for the outside broker, else the client's id).
-    pub session: String,
+    pub session: SmolStr,
     /// Its packet identifier.
     pub id: u16,
     /// A digest of topic and payload.
@@ -217,11 +219,14 @@ pub struct Packet {
     pub maybe_again: bool,
 }
 
+/// Readings that came together: nearly always one, which then needs no memory of its own.
+pub type Few = SmallVec<[StoredReading; 1]>;
+
 /// One message's readings, stored together or not at all.
 #[derive(Clone, Debug)]
 pub struct Arrival {
     /// The readings in it.
-    pub readings: Vec<StoredReading>,
+    pub readings: Few,
     /// Whether the readings' times are the payload's own (else they move to the next free millisecond).
     pub own_time: bool,
     /// The packet, at QoS 1.
@@ -232,7 +237,7 @@ pub struct Arrival {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Stored {
     /// Those newly stored, at the time they were given.
-    pub new: Vec<StoredReading>,
+    pub new: Few,
     /// How many were there already.
     pub again: u32,
 }

@@ -120,7 +120,7 @@ mod tests {
             .collect();
         for chunk in all.chunks(1000) {
             let arrival = Arrival {
-                readings: chunk.to_vec(),
+                readings: chunk.into(),
                 own_time: true,
                 packet: None,
             };

@@ -335,7 +335,7 @@ fn usual_tops(app: &App) -> Result<BTreeMap<String, f64>, StoreError> {
                 s.quantity == Quantity::AirTemperature
                     && s.newest
                         .as_ref()
-                        .is_some_and(|r| r.place.as_ref() == Some(oven))
+                        .is_some_and(|r| r.place.as_deref() == Some(oven.as_str()))
             }) {
                 let buckets =
                     app.store
@@ -373,7 +373,7 @@ fn sensors(app: &App) -> Vec<SensorFacts> {
             .place
             .take()
             .or_else(|| spec.place.clone())
-            .or_else(|| newest.and_then(|r| r.place.clone()));
+            .or_else(|| newest.and_then(|r| r.place.as_ref().map(ToString::to_string)));
         facts.last_heard = facts.last_heard.max(newest.map(|r| r.arrived));
         facts.longest_gap_s = match (facts.longest_gap_s, channel.longest_gap_s) {
             (Some(a), Some(b)) => Some(a.min(b)),

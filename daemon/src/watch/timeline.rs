@@ -216,7 +216,7 @@ impl Timeline {
             value,
             raw: None,
             kept_out,
-            place,
+            place: place.map(Into::into),
             batch: None,
         };
         self.see(&Input::Readings(&[reading]));

@@ -4,6 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use smol_str::SmolStr;
+
 use crate::batches::book::Book;
 use crate::batches::record::{
     Batch, Dough, Ingredient, PlaceKind, Quantity, StageKind, StageRecord,
@@ -186,9 +188,9 @@ pub struct World {
     /// Broker, disk, copy.
     pub around: Around,
     /// The newest believed air of each sensor in each place, °C.
-    pub air: BTreeMap<String, BTreeMap<String, (UtcMs, f64)>>,
+    pub air: BTreeMap<SmolStr, BTreeMap<SmolStr, (UtcMs, f64)>>,
     /// The newest believed humidity of each place, %.
-    pub humidity: BTreeMap<String, (UtcMs, f64)>,
+    pub humidity: BTreeMap<SmolStr, (UtcMs, f64)>,
     /// Highest temperature that each oven place's light alone has reached before, °C.
     pub usual_tops: BTreeMap<String, f64>,
     /// How times and temperatures are said.

@@ -196,12 +196,12 @@ pub(super) fn stored(r: &Reading) -> StoredReading {
     StoredReading {
         time: r.time,
         arrived: r.time,
-        sensor: r.sensor.clone(),
+        sensor: r.sensor.as_str().into(),
         quantity: r.quantity,
         value: r.value,
         raw: None,
         kept_out: None,
-        place: r.place.clone(),
-        batch: r.batch.clone(),
+        place: r.place.as_deref().map(Into::into),
+        batch: r.batch.as_deref().map(Into::into),
     }
 }

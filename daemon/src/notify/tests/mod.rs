@@ -207,7 +207,7 @@ fn heat(app: &App, values: &[f64]) {
             batch: None,
         };
         let arrival = crate::store::Arrival {
-            readings: vec![reading.clone()],
+            readings: smallvec::smallvec![reading.clone()],
             own_time: true,
             packet: None,
         };

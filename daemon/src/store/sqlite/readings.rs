@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BinaryHeap, HashMap};
 
 use rusqlite::{CachedStatement, Connection, OptionalExtension, Row, Rows, Statement, params};
+use smol_str::SmolStr;
 
 use super::failed;
 use super::pool::Names;
@@ -24,7 +25,8 @@ const READING: &str = "read readings";
 struct Tally {
     count: i64,
     kept_out: i64,
-    times: Vec<i64>,
+    /// Times of those that came after their hour was summed up.
+    late: Vec<i64>,
 }
 
 pub(super) fn append(
@@ -35,7 +37,8 @@ pub(super) fn append(
     let mut tallies: BTreeMap<i64, Tally> = BTreeMap::new();
     let mut outcome = Vec::with_capacity(arrivals.len());
     let copied = super::copy_queue::wanted(tx)?;
-    let mut write = Write::prepare(tx, copied).map_err(failed(STORING))?;
+    let summed_to = super::summaries::latest(tx)?;
+    let mut write = Write::prepare(tx, copied, summed_to).map_err(failed(STORING))?;
     for arrival in arrivals {
         let stored = append_one(&mut write, names, arrival, &mut tallies);
         outcome.push(stored.map_err(failed(STORING))?);
@@ -43,7 +46,6 @@ pub(super) fn append(
     if copied {
         super::copy_queue::keep_bound(tx)?;
     }
-    let summed_to = super::summaries::latest(tx)?;
     let mut update = tx
         .prepare_cached(
             "UPDATE series SET count = count + ?2, kept_out = kept_out + ?3 WHERE id = ?1",
@@ -53,8 +55,8 @@ pub(super) fn append(
         update
             .execute((series, tally.count, tally.kept_out))
             .map_err(failed(STORING))?;
-        if tally.times.iter().any(|time| *time < summed_to) {
-            super::summaries::sum_again(tx, series, tally.times)?;
+        if !tally.late.is_empty() {
+            super::summaries::sum_again(tx, series, tally.late)?;
         }
     }
     Ok(outcome)
@@ -67,10 +69,12 @@ struct Write<'a> {
     packet: CachedStatement<'a>,
     /// Whether a copy is configured.
     copied: bool,
+    /// No series is summed up beyond this.
+    summed_to: i64,
 }
 
 impl<'a> Write<'a> {
-    fn prepare(tx: &'a Connection, copied: bool) -> rusqlite::Result<Self> {
+    fn prepare(tx: &'a Connection, copied: bool, summed_to: i64) -> rusqlite::Result<Self> {
         Ok(Self {
             tx,
             reading: tx.prepare_cached(
@@ -83,6 +87,7 @@ impl<'a> Write<'a> {
                 "INSERT OR REPLACE INTO packet (session, id, digest, seen) VALUES (?1, ?2, ?3, ?4)",
             )?,
             copied,
+            summed_to,
         })
     }
 }
@@ -122,7 +127,9 @@ fn append_one(
             let tally = tallies.entry(series).or_default();
             tally.count += 1;
             tally.kept_out += i64::from(reading.kept_out.is_some());
-            tally.times.push(at.0);
+            if at.0 < write.summed_to {
+                tally.late.push(at.0);
+            }
             stored.new.push(StoredReading {
                 time: at,
                 ..reading.clone()
@@ -144,14 +151,16 @@ fn seen_before(
     let tx = write.tx;
     if arrival.own_time {
         tx.prepare_cached("DELETE FROM packet WHERE session = ?1 AND id = ?2")?
-            .execute(params![packet.session, packet.id])?;
+            .execute(params![packet.session.as_str(), packet.id])?;
         return Ok(false);
     }
     let digest = packet.digest.cast_signed();
     if packet.maybe_again {
         let kept: Option<i64> = tx
             .prepare_cached("SELECT digest FROM packet WHERE session = ?1 AND id = ?2")?
-            .query_row(params![packet.session, packet.id], |row| row.get(0))
+            .query_row(params![packet.session.as_str(), packet.id], |row| {
+                row.get(0)
+            })
             .optional()?;
         if kept == Some(digest) {
             return Ok(true);
@@ -159,7 +168,7 @@ fn seen_before(
     }
     let seen = arrival.readings.iter().map(|r| r.arrived.0).max();
     write.packet.execute(params![
-        packet.session,
+        packet.session.as_str(),
         packet.id,
         digest,
         seen.unwrap_or(0)
@@ -314,10 +323,10 @@ pub(super) fn all_series(conn: &Connection) -> Result<Vec<SeriesRow>> {
 
 /// Names by number, read as they are met.
 #[derive(Default)]
-pub(super) struct Texts(HashMap<i64, String>);
+pub(super) struct Texts(HashMap<i64, SmolStr>);
 
 impl Texts {
-    fn get(&mut self, conn: &Connection, id: Option<i64>) -> rusqlite::Result<Option<String>> {
+    fn get(&mut self, conn: &Connection, id: Option<i64>) -> rusqlite::Result<Option<SmolStr>> {
         let Some(id) = id else { return Ok(None) };
         if let Some(text) = self.0.get(&id) {
             return Ok(Some(text.clone()));
@@ -325,6 +334,7 @@ impl Texts {
         let text: String = conn
             .prepare_cached("SELECT text FROM name WHERE id = ?1")?
             .query_row([id], |row| row.get(0))?;
+        let text = SmolStr::from(text);
         self.0.insert(id, text.clone());
         Ok(Some(text))
     }
@@ -353,7 +363,7 @@ fn decode(
     Ok(StoredReading {
         time: UtcMs(time),
         arrived: UtcMs(time.saturating_add(late)),
-        sensor: sensor.to_owned(),
+        sensor: sensor.into(),
         quantity,
         value: row.get::<_, Option<f64>>(1)?.unwrap_or(f64::NAN),
         raw: match raw_unit {
@@ -466,7 +476,7 @@ pub(super) fn each(
                 let mut found =
                     decode(&view, &mut texts, row, &s.sensor, s.quantity).map_err(&reading)?;
                 if let (None, Some((place, _))) = (&found.place, place) {
-                    found.place = Some(place.to_owned());
+                    found.place = Some(place.into());
                 }
                 Ok(Some(found))
             }

@@ -27,7 +27,7 @@ pub(super) fn reading(sensor: &str, ms: i64, value: f64) -> StoredReading {
 
 pub(super) fn own_time(readings: Vec<StoredReading>) -> Arrival {
     Arrival {
-        readings,
+        readings: readings.into(),
         own_time: true,
         packet: None,
     }
@@ -53,7 +53,7 @@ fn a_reading_with_its_own_time_is_stored_once_and_the_first_value_stays() {
     fahrenheit.raw = Some((75.2, Unit::DegF));
     fahrenheit.batch = Some("b".into());
     let first = store.append(&[own_time(vec![fahrenheit.clone()])]).unwrap();
-    assert_eq!(first[0].new, [fahrenheit.clone()]);
+    assert_eq!(first[0].new.as_slice(), [fahrenheit.clone()]);
     let again = store
         .append(&[own_time(vec![
             reading("box", 0, 25.0),
@@ -72,7 +72,7 @@ fn a_reading_with_its_own_time_is_stored_once_and_the_first_value_stays() {
 fn a_reading_without_a_time_moves_to_the_next_free_millisecond_unless_its_packet_comes_again() {
     let (_dir, store) = open();
     let bare = |packet: Option<Packet>| Arrival {
-        readings: vec![reading("box", 0, 24.0)],
+        readings: smallvec::smallvec![reading("box", 0, 24.0)],
         own_time: false,
         packet,
     };

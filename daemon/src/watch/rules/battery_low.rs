@@ -51,10 +51,10 @@ impl Rule for BatteryLow {
             .filter(|r| r.quantity == Quantity::Battery && r.kept_out.is_none() && world.is_news(r))
         {
             if r.value < LOW {
-                let entry = self.low.entry(r.sensor.clone());
+                let entry = self.low.entry(r.sensor.to_string());
                 entry.or_insert((r.time, r.value)).1 = r.value;
             } else if r.value > CLEAR {
-                self.low.remove(&r.sensor);
+                self.low.remove(r.sensor.as_str());
             }
         }
     }

@@ -22,6 +22,7 @@
 use std::collections::BTreeMap;
 
 use serde_json::json;
+use smol_str::SmolStr;
 
 use super::oven_climb::{ABOVE_C, STEEP_C_PER_MIN, STOOD_MS, Track, USUAL_TOP_C, WINDOW_MS};
 use super::{About, Finding, Open, Rule, Severity, hold::Hold, hold::Patience};
@@ -65,7 +66,7 @@ struct Oven {
 /// The rule.
 #[derive(Debug, Default)]
 pub struct OvenOn {
-    tracks: BTreeMap<(String, String), Track>,
+    tracks: BTreeMap<(SmolStr, SmolStr), Track>,
     ovens: BTreeMap<String, Oven>,
 }
 
@@ -97,7 +98,11 @@ impl OvenOn {
         {
             return;
         }
-        let usual_top_c = world.usual_tops.get(place).copied().unwrap_or(USUAL_TOP_C);
+        let usual_top_c = world
+            .usual_tops
+            .get(place.as_str())
+            .copied()
+            .unwrap_or(USUAL_TOP_C);
         let key = (place.clone(), reading.sensor.clone());
         let track = self.tracks.entry(key).or_default();
         let fires = track.take(
@@ -108,7 +113,7 @@ impl OvenOn {
             put_in(world, place),
         );
         let inside = !world.standing_in(place).is_empty();
-        if let Some(oven) = self.ovens.get_mut(place).filter(|o| o.on.on) {
+        if let Some(oven) = self.ovens.get_mut(place.as_str()).filter(|o| o.on.on) {
             oven.newest_c = reading.value;
             oven.silent = false;
             let lit = reading.value <= usual_top_c + ABOVE_C && track.lies_still();
@@ -144,7 +149,7 @@ impl OvenOn {
             let wait_ms = (gap_ms(world, sensor) * 3 / 2).max(20_000);
             if world.now.0 - at.0 > wait_ms
                 && world.now.0 - at.0 < 10 * 60_000
-                && !self.ovens.get(place).is_some_and(|o| o.on.on)
+                && !self.ovens.get(place.as_str()).is_some_and(|o| o.on.on)
                 && !world.standing_in(place).is_empty()
             {
                 fired.push((place.clone(), *at, *value));

@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 
 use serde_json::json;
+use smol_str::SmolStr;
 
 use super::{About, Finding, Open, Rule, Severity, Subject};
 use crate::batches::record::Quantity;
@@ -42,7 +43,7 @@ struct Row {
 /// The rule.
 #[derive(Debug, Default)]
 pub struct SensorFault {
-    rows: BTreeMap<(String, Quantity), Row>,
+    rows: BTreeMap<(SmolStr, Quantity), Row>,
 }
 
 impl Rule for SensorFault {
@@ -110,7 +111,10 @@ impl Rule for SensorFault {
             .as_str()
             .and_then(Quantity::from_name);
         if let (Some(sensor), Some(quantity)) = (&open.subject.sensor, quantity) {
-            let row = self.rows.entry((sensor.clone(), quantity)).or_default();
+            let row = self
+                .rows
+                .entry((sensor.as_str().into(), quantity))
+                .or_default();
             row.fault_since = Some(open.began);
             row.why = "values that cannot be";
         }

@@ -15,6 +15,7 @@
 use std::collections::BTreeMap;
 
 use serde_json::json;
+use smol_str::SmolStr;
 
 use super::{About, Finding, Open, Rule, Severity, Subject};
 use crate::batches::record::Quantity;
@@ -59,7 +60,7 @@ const FULL_HUMIDITY: f64 = 99.0;
 /// One sensor's quantity.
 #[derive(Debug, Default)]
 struct Series {
-    place: Option<String>,
+    place: Option<SmolStr>,
     value: f64,
     /// Since when, and for how many readings, it has said `value`.
     since: UtcMs,
@@ -231,7 +232,7 @@ impl Rule for SensorStuck {
                 finding.severity = Severity::Note;
             }
             finding.pushed = dough_there;
-            finding.place.clone_from(&series.place);
+            finding.place = series.place.as_ref().map(ToString::to_string);
             finding.link = "/sensors".into();
             let said = if *quantity == Quantity::Humidity {
                 format!("{:.0} %", series.value)

@@ -73,7 +73,11 @@ impl Rule for Sweating {
                         && r.kept_out.is_none()
                         && world.is_news(r)
                 }) {
-                    if let Some(place) = r.place.as_ref().and_then(|p| self.places.get_mut(p)) {
+                    if let Some(place) = r
+                        .place
+                        .as_ref()
+                        .and_then(|p| self.places.get_mut(p.as_str()))
+                    {
                         place.surface = Some((r.time, r.value));
                     }
                 }
@@ -91,7 +95,10 @@ impl Rule for Sweating {
                             .filter(|(at, _)| fresh(*at))
                             .map_or(dough_c, |(_, c)| c)
                     });
-                    let humidity = world.humidity.get(&name).filter(|(at, _)| fresh(*at));
+                    let humidity = world
+                        .humidity
+                        .get(name.as_str())
+                        .filter(|(at, _)| fresh(*at));
                     let (Some(surface_c), Some(air_c), Some((_, humidity))) =
                         (surface_c, world.air_c(&name), humidity)
                     else {

@@ -41,13 +41,17 @@ pub struct Which {
 pub fn record(r: &StoredReading) -> Record {
     Record::Reading(Reading {
         time: r.time,
-        sensor: r.sensor.clone(),
+        sensor: r.sensor.to_string(),
         quantity: r.quantity,
         value: r.value,
         unit: r.quantity.unit(),
-        batch: r.batch.clone(),
+        batch: r.batch.as_ref().map(ToString::to_string),
         kept_out: r.kept_out.map(|k| k.as_str().to_owned()),
-        place: r.place.clone().filter(|p| *p != r.sensor),
+        place: r
+            .place
+            .as_ref()
+            .filter(|p| **p != r.sensor)
+            .map(ToString::to_string),
         raw: r.raw.map(|(v, _)| v),
         raw_unit: r.raw.map(|(_, u)| u),
     })

@@ -29,7 +29,7 @@ pub fn place_of(c: &Channel) -> Option<String> {
     c.spec
         .as_ref()
         .and_then(|s| s.place.clone())
-        .or_else(|| c.newest.as_ref().and_then(|n| n.place.clone()))
+        .or_else(|| Some(c.newest.as_ref()?.place.as_ref()?.to_string()))
         .or_else(|| Some(c.sensor.clone()))
 }
 
@@ -151,7 +151,7 @@ fn view(app: &App, show: &doughwarden_dashboards::show::Show) -> Result<Sensors,
         .filter_map(|r| {
             Some(KeptOut {
                 reason: r.kept_out?.as_str().into(),
-                sensor: r.sensor,
+                sensor: r.sensor.into(),
                 quantity: r.quantity.as_str().into(),
                 at: r.time.timestamp(),
                 value: r.raw.map_or(r.value, |(v, _)| v),

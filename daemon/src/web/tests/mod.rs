@@ -106,7 +106,7 @@ impl Kitchen {
         self.app
             .store
             .append(&[Arrival {
-                readings: readings.clone(),
+                readings: readings.clone().into(),
                 own_time: true,
                 packet: None,
             }])
