@@ -32,13 +32,21 @@ pub fn quarter(month: i8) -> usize {
     usize::from(month.rem_euclid(12).unsigned_abs()) / 3
 }
 
+/// A batch's lot of `flour` or `yeast` as it is meant, however it was spelled: without case, without
+/// space around it; none if nothing is noted. Whoever tells lots apart reads them here.
+#[must_use]
+pub fn lot(batch: &Batch, what: &str) -> Option<String> {
+    let lot = batch.lot.as_ref()?.get(what)?;
+    let name = lot.as_str().map_or_else(|| lot.to_string(), str::to_owned);
+    let name = name.trim().to_lowercase();
+    (!name.is_empty() && !lot.is_null()).then_some(name)
+}
+
 /// The lots of a batch by name: `flour lot b12`.
 fn lots(batch: &Batch) -> impl Iterator<Item = String> {
-    ["flour", "yeast"].into_iter().filter_map(|what| {
-        let lot = batch.lot.as_ref()?.get(what)?;
-        let name = lot.as_str().map_or_else(|| lot.to_string(), str::to_owned);
-        (!name.trim().is_empty()).then(|| format!("{what} lot {}", name.trim().to_lowercase()))
-    })
+    ["flour", "yeast"]
+        .into_iter()
+        .filter_map(|what| Some(format!("{what} lot {}", lot(batch, what)?)))
 }
 
 /// The batches that taught something by a moment, once for each proof.
