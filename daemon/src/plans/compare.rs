@@ -37,7 +37,7 @@ const MOST_MISSING: f64 = 0.25;
 #[into_params(parameter_in = Query)]
 #[serde(default, deny_unknown_fields)]
 pub struct CompareAsked {
-    /// `season` (unless told), `place`, `flour`, `yeast` (lots), or `dates`
+    /// `season` (unless told; the place's own where it has some), `place`, `flour`, `yeast` (lots), or `dates`
     #[arg(long)]
     pub by: Option<String>,
     /// Only this dough

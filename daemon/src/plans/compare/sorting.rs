@@ -1,7 +1,7 @@
 //! Which proofs belong to which group, which belong to none, and why.
 
 use crate::batches::record::Batch;
-use crate::forecasts::groups::{lot, quarter};
+use crate::forecasts::groups::{lot, own_season, quarter};
 use crate::plans::{Grounds, PlanError};
 use crate::time::UtcMs;
 
@@ -84,6 +84,13 @@ pub(super) fn group_of(
                 (first, name.clone())
             }),
         _ => {
+            if let Some((season, name)) = g
+                .book()
+                .place_at(&batch.id, start)
+                .and_then(|place| own_season(g.book(), place, start, &g.zone))
+            {
+                return Some((season, name.to_owned()));
+            }
             // Meteorological seasons: whole months, December to February the northern winter.
             let month = start.timestamp().to_zoned_datetime(g.zone.clone()).month();
             let quarter = quarter(month);

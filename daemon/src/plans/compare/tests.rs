@@ -289,6 +289,31 @@ fn what_cannot_be_compared_is_left_out_with_one_line_each() {
 }
 
 #[test]
+fn seasons_of_a_place_are_its_user_s_own() {
+    let own = "\"name\":\"shelf\",\"kind\":\"room\",\"seasons\":[{\"name\":\"heating\",\"from\":\"10-15\"},{\"name\":\"open windows\",\"from\":\"05-01\"}]";
+    let mut lines = KITCHEN.replace("\"name\":\"shelf\",\"kind\":\"room\"", own);
+    for i in 1..=4 {
+        for month in ["01", "04", "07", "10"] {
+            lines += &baked(
+                &format!("m{month}d{i}"),
+                &format!("{month}-{i:02}"),
+                90.0 + f64::from(i),
+                "",
+            );
+        }
+    }
+    with(&lines, NOW, |g| {
+        let d = ask(g, "season", |_| {}).expect("valid");
+        let groups: Vec<(&str, usize)> = d
+            .groups
+            .iter()
+            .map(|g| (g.name.as_str(), g.proofs))
+            .collect();
+        assert_eq!(groups, [("open windows", 8), ("heating", 8)]);
+    });
+}
+
+#[test]
 fn dates_hold_a_bake_in_one_span_only() {
     let mut lines = KITCHEN.to_owned();
     for i in 1..=4 {
