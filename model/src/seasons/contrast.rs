@@ -119,9 +119,9 @@ pub(super) fn contrast(ask: &Question<'_>) -> Option<Contrast> {
     let mine = &ask.columns[ask.wanted];
     let side = |i: usize| usize::from(mine[i] > 0.5);
     let (mut square, mut free) = ([0.0; 2], [0.0; 2]);
-    for i in 0..n {
-        square[side(i)] += residuals[i] * residuals[i];
-        free[side(i)] += 1.0 - leverage[i];
+    for (i, (left, fitted)) in residuals.iter().zip(&leverage).enumerate() {
+        square[side(i)] += left * left;
+        free[side(i)] += 1.0 - fitted;
     }
     let scatter: [f64; 2] =
         std::array::from_fn(|k| (square[k] / free[k].max(1e-9)).sqrt().max(LEAST_SCATTER));
