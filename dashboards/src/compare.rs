@@ -23,6 +23,8 @@ pub struct Group {
     pub clock_min: f64,
     /// The same as if they had stood at 27 °C.
     pub effective_min: f64,
+    /// Their dough's mean temperature, °C.
+    pub dough_c: f64,
     /// Rise against the clock.
     pub by_clock: Vec<Point>,
     /// Rise as if at 27 °C.
@@ -34,7 +36,7 @@ pub struct Group {
 pub struct Compare {
     /// Doughs to choose from.
     pub doughs: Vec<String>,
-    /// What was asked: `by`, `dough`, `stage`, `dates`, `south`.
+    /// What was asked: `by`, `dough`, `stage`, `dates`, `only`, `south`.
     pub typed: Vec<(String, String)>,
     /// The groups.
     pub groups: Vec<Group>,
@@ -154,6 +156,10 @@ pub fn page(c: &Compare, frame: &Frame) -> Markup {
                     details open[typed("dates").is_some()] { summary { "My own dates" }
                         (field("Names and dates", &html! { input type="text" name="dates" value=[typed("dates")] placeholder="old flour=2026-01-01..2026-02-15;new flour=2026-02-16..2026-03-31"; }))
                     }
+                    details open[typed("only").is_some()] { summary { "Only some of the groups" }
+                        (field("Their names", &html! { input type="text" name="only" value=[typed("only")] placeholder="a7;b2"; }))
+                        p.small { "The fewer are compared at once, the smaller a difference that can be told from luck." }
+                    }
                     button type="submit" { "Compare" }
                 }
                 @if let Some(why) = &c.wrong { p.wrong role="alert" { (why) } }
@@ -165,13 +171,13 @@ pub fn page(c: &Compare, frame: &Frame) -> Markup {
                 }
                 @for g in &c.groups {
                     section.card { h2 { (g.name) }
-                        p { (g.proofs) @if g.proofs == 1 { " proof. " } @else { " proofs. " } "Half of them done in " b { (minutes(g.clock_min)) } " by the clock, " b { (minutes(g.effective_min)) } " as if all had stood at " (frame.show.temperature(27.0)) "." }
+                        p { (g.proofs) @if g.proofs == 1 { " proof. " } @else { " proofs. " } "Half of them done in " b { (minutes(g.clock_min)) } " by the clock, " b { (minutes(g.effective_min)) } " as if all had stood at " (frame.show.temperature(27.0)) ". The dough was at " (frame.show.temperature(g.dough_c)) " on average." }
                         div.columns {
                             figure.chart { (picture(&g.by_clock, clock, &format!("{}: rise by the clock", g.name))) figcaption.small { "By the clock" } }
-                            figure.chart { (picture(&g.by_effective, effective, &format!("{}: rise as if equally warm", g.name))) figcaption.small { "As if all had stood equally warm. The band holds four proofs in five." } }
+                            figure.chart { (picture(&g.by_effective, effective, &format!("{}: rise as if equally warm", g.name))) figcaption.small { "As if all had stood equally warm. A further proof would lie in the band four times in five." } }
                         }
                         details.numbers { summary { "As a table" }
-                            table { thead { tr { th { "By the clock" } th { "Likely" } th { "From" } th { "To" } } }
+                            table { thead { tr { th { "By the clock" } th { "Mean" } th { "From" } th { "To" } } }
                                 tbody { @for p in g.by_clock.iter().step_by(4) { tr {
                                     td { (minutes(p.0)) } td { (percent(p.2)) } td { @if let Some(v) = p.1 { (percent(v)) } } td { @if let Some(v) = p.3 { (percent(v)) } }
                                 } } } }

@@ -19,6 +19,8 @@ pub struct Place {
     pub inside: Option<String>,
     /// Whether its lamp is on.
     pub lamp: Option<bool>,
+    /// How the year is cut there: `heating=10-15;open windows=05-01`.
+    pub seasons: String,
     /// Changes planned for its air, in words.
     pub planned: Vec<String>,
     /// The air in it.
@@ -95,6 +97,10 @@ fn form(place: Option<&Place>, names: &[String]) -> Markup {
                 }
             }))
             label.choice { input type="checkbox" name="lamp" value="on" checked[place.and_then(|p| p.lamp) == Some(true)]; span { "its lamp is on" } }
+            details open[place.is_some_and(|p| !p.seasons.is_empty())] { summary { "Seasons of your own" }
+                (controls::field("Names and first days", &html! { input type="text" name="seasons" value=[place.map(|p| p.seasons.as_str()).filter(|s| !s.is_empty())] placeholder="heating=10-15;open windows=05-01"; }))
+                p.small { "Each goes on until the next begins, here and in what stands in here. What is learned and compared by season goes by them; without, by three months each." }
+            }
             button type="submit" { "Save" }
         }
     }

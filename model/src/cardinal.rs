@@ -111,7 +111,8 @@ pub struct SquareRoot {
 }
 
 impl SquareRoot {
-    /// `c` in 1/°C, 0.001 to 10.
+    /// Lowest and highest temperature, °C, each -30 to 120; `c` in 1/°C, 0.001 to 10, how sharply the rate
+    /// falls towards the highest.
     ///
     /// ```
     /// use doughwarden_model::cardinal::SquareRoot;
@@ -152,7 +153,9 @@ impl SquareRoot {
         (w + self.c * self.min_c - 1.0) / self.c
     }
 
-    /// The share of the optimum's rate; 0 outside `Tmin..Tmax`.
+    /// The share of the optimum's rate at `temperature_c`, °C; 0 outside `Tmin..Tmax`.
+    ///
+    /// `{(T - Tmin)(1 - e^{c(T - Tmax)})}²` over the same at `Topt`.
     ///
     /// ```
     /// use doughwarden_model::cardinal::SquareRoot;
@@ -171,7 +174,8 @@ impl SquareRoot {
     }
 
     /// The simple law below the optimum (Ratkowsky et al. 1982, J. Bacteriol. 149:1-5):
-    /// `mu(to)/mu(from) = [(to - Tmin)/(from - Tmin)]²`.
+    /// `mu(to)/mu(from) = [(to - Tmin)/(from - Tmin)]²`, °C. Above the optimum it goes on rising, where
+    /// yeast does not.
     ///
     /// ```
     /// use doughwarden_model::cardinal::SquareRoot;
@@ -190,7 +194,11 @@ impl SquareRoot {
     }
 }
 
-/// Arrhenius: `k(to)/k(from) = exp[Ea/R (1/T_from - 1/T_to)]`, `activation_j_mol` in J/mol.
+/// Arrhenius: `k(to)/k(from) = exp[Ea/R (1/T_from - 1/T_to)]`, `activation_j_mol` 0 to 1e6 J/mol, `T` in K
+/// (given in °C, -100 to 200).
+///
+/// Any textbook of physical chemistry. For yeast it serves over some ten degrees below the optimum; it has no
+/// optimum of its own.
 ///
 /// ```
 /// use doughwarden_model::cardinal::arrhenius_ratio;
@@ -204,7 +212,8 @@ pub fn arrhenius_ratio(activation_j_mol: f64, from_c: f64, to_c: f64) -> Result<
     Ok((ea / GAS_CONSTANT * (1.0 / from - 1.0 / to)).exp())
 }
 
-/// `Q10 = (k2/k1)^(10/(T2-T1))` from a ratio of rates over a span in °C.
+/// `Q10 = (k2/k1)^(10/(T2-T1))`: the factor of 10 °C, from a ratio of rates (above 0) over a span `T2 - T1`
+/// in °C (not 0, either sign). The rule of thumb behind "doubles per …"; like Arrhenius, without an optimum.
 ///
 /// ```
 /// use doughwarden_model::cardinal::q10;
@@ -231,7 +240,8 @@ pub fn doubling_span_c(q10: f64) -> Result<f64, Refusal> {
     Ok(10.0 * std::f64::consts::LN_2 / within("Q10", q10, 1.000_001, 1e6)?.ln())
 }
 
-/// The activation energy, J/mol, that gives a `Q10` over `from_c..to_c`: `R T1 T2 ln Q10 / 10`.
+/// The activation energy, J/mol, that gives a `Q10` over `from_c..to_c`: `R T1 T2 ln Q10 / 10`, `T` in K (given
+/// in °C, -100 to 200): Arrhenius and Q10 set equal at the two ends, so it belongs to that span only.
 ///
 /// ```
 /// use doughwarden_model::cardinal::activation_j_mol;
@@ -248,6 +258,9 @@ pub fn activation_j_mol(q10: f64, from_c: f64, to_c: f64) -> Result<f64, Refusal
 
 /// How fast dough ages at a temperature, 1 at [`REFERENCE_C`]:
 /// `g(T) = gamma(T)/gamma(27) · exp[tilt (T - 27)/10]`, the exponent held within ±1.5.
+///
+/// `gamma` is Rosso's law above; the tilt is an own choice: the one number about temperature that a
+/// kitchen's own log can show. Best known from 18 to 30 °C; above, nobody has published dough's rate.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RateLaw {
     cardinal: Cardinal,
@@ -297,7 +310,8 @@ impl RateLaw {
         self.tilt
     }
 
-    /// `g(T)`; finite and not negative whatever `temperature_c` is.
+    /// `g(T)`, minutes at 27 °C per minute at `temperature_c`; 0 outside `Tmin..Tmax`, finite and not
+    /// negative whatever it is given.
     ///
     /// ```
     /// use doughwarden_model::cardinal::RateLaw;

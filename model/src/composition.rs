@@ -141,7 +141,8 @@ pub struct ThermalProperties {
 }
 
 impl ThermalProperties {
-    /// Thermal diffusivity `k/(rho·cp)`, m²/s.
+    /// Thermal diffusivity `alpha = k/(rho·cp)`, m²/s (its definition): how fast a change of temperature
+    /// spreads.
     ///
     /// ```
     /// use doughwarden_model::composition::ThermalProperties;
@@ -152,7 +153,11 @@ impl ThermalProperties {
         self.conductivity / (self.density * self.heat_capacity)
     }
 
-    /// The same material blown up to `expansion` times its gas-free volume (at least 1, at most 20).
+    /// The same material blown up to `expansion` times its gas-free volume (at least 1, at most 20):
+    /// porosity `e = 1 - 1/expansion`, then Maxwell-Eucken's equation in the module's head.
+    ///
+    /// It takes the gas as bubbles apart from each other: dough up to about three times its volume, less so a
+    /// crumb.
     ///
     /// ```
     /// use doughwarden_model::composition::Composition;
@@ -259,7 +264,8 @@ impl Composition {
 
     /// Conductivity with the components in series, W/m/K: the lower bound.
     ///
-    /// `k = 1/Σ(xv/k_i)`.
+    /// `k = 1/Σ(xv/k_i)` (ASHRAE's handbook); the truth of a mixed food lies between this and
+    /// [`Composition::properties`].
     ///
     /// ```
     /// use doughwarden_model::composition::Composition;

@@ -223,7 +223,8 @@ pub struct Growth {
 }
 
 impl Growth {
-    /// `asymptote` and `max_slope` above 0, `lag` any sign; all below 1e6.
+    /// `asymptote` `A` and `max_slope` `mu` (1/h) above 0, `lag` `lam` (h) any sign; all below 1e6
+    /// (Zwietering et al. 1990).
     ///
     /// ```
     /// use doughwarden_model::curves::Growth;
@@ -305,6 +306,9 @@ impl Growth {
 
     /// Logistic at `t`, h.
     ///
+    /// `y = A/{1 + exp[4·mu/A·(lam - t) + 2]}` (Zwietering et al. 1990). At 0 it stands at some percent of
+    /// `A`, more than Gompertz does.
+    ///
     /// ```
     /// use doughwarden_model::curves::Growth;
     /// let g = Growth::new(1.5, 1.0, 0.5)?;
@@ -333,7 +337,8 @@ impl Growth {
         })
     }
 
-    /// Richards at `t`, h, with shape `v` (0.01 to 20; towards 0 Gompertz, 1 the logistic). The shape
+    /// Richards at `t`, h: `y = A·{1 + v·e^(1+v)·exp[mu/A·(1+v)^(1+1/v)·(lam - t)]}^(-1/v)`
+    /// (Zwietering et al. 1990), with shape `v` (0.01 to 20; towards 0 Gompertz, 1 the logistic). The shape
     /// is unidentified even by 15 good points: never fit it to a dough.
     ///
     /// ```
@@ -380,7 +385,8 @@ pub struct BaranyiState {
 }
 
 impl Baranyi {
-    /// `ln_start < ln_capacity`, `rate` (1/h) above 0, `work` = h0 above 0.
+    /// `ln N0` (-500 to 500) below `ln K` (to 600), `rate` `mu` (1/h) and `work` `h0 = mu·lag` above 0: the
+    /// lag is the time the cells need to do that work.
     ///
     /// ```
     /// use doughwarden_model::curves::Baranyi;
@@ -424,7 +430,7 @@ impl Baranyi {
         self.advance(self.start(), t).ln_count
     }
 
-    /// The state at the start.
+    /// The state at the start: `ln N0`, and `q = 1/(e^h0 - 1)`.
     ///
     /// ```
     /// use doughwarden_model::curves::Baranyi;

@@ -78,7 +78,8 @@ impl Going {
         }
     }
 
-    /// Water temperature for a dough at `wanted_c` with friction factor `friction_c` (a difference).
+    /// Water temperature for a dough at `wanted_c` (0 to 45) with friction factor `friction_c` (a
+    /// difference): `n·T_wanted - T_room - T_flour - [T_preferment] - FF`.
     /// It may come out below 0 or above [`HOT_LIQUID_C`]: see [`ice_share`], or change the flour.
     ///
     /// ```
@@ -134,7 +135,8 @@ pub fn learn_friction(mixing: Mixing, seen: &[f64]) -> Result<Shrunk, Refusal> {
 }
 
 /// Share of the water to take as ice so that tap water at `tap_c` stands in for water at `wanted_c`:
-/// `(tap - wanted)/(tap + 79.7)`, 0 when the tap is cold enough. All of it is counted as melted.
+/// `(tap - wanted)/(tap + 79.7)`, 0 when the tap is cold enough: what melting takes (334 kJ/kg, from memory) and
+/// warming the melt is what the rest gives up. Ice at 0 °C, all of it counted as melted.
 ///
 /// ```
 /// use doughwarden_model::dough_water::ice_share;
@@ -148,7 +150,13 @@ pub fn ice_share(tap_c: f64, wanted_c: f64) -> Result<f64, Refusal> {
 }
 
 /// Water temperature by a heat balance, the second opinion: `flour_kg` of heat capacity 1.8 kJ/kg/K
-/// at `flour_c`, `water_kg`, and mixing that truly warms the dough by `mixing_rise_c`.
+/// at `flour_c`, `water_kg`, and mixing that truly warms the dough by `mixing_rise_c` (about a third of the
+/// friction factor).
+/// ```text
+/// T_water = T0 + 1.8·m_flour·(T0 - T_flour)/(4.18·m_water)          T0 = T_wanted - mixing rise
+/// ```
+/// What the heat capacities say (own derivation). Bowl, room and flour's heat of wetting are left out, which the
+/// bakers' rule holds in its friction factor; 0 to 45 °C wanted.
 ///
 /// ```
 /// use doughwarden_model::dough_water::water_by_heat_balance_c;

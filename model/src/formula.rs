@@ -292,7 +292,7 @@ impl Formula {
     }
 
     /// Fresh-yeast equivalent per 100 of flour; none where flour or yeast is missing (a starter's
-    /// yeast is unknown).
+    /// yeast is unknown). Converted by [`yeast_equivalent_g`]'s factors.
     ///
     /// ```
     /// use doughwarden_model::formula::Formula;

@@ -65,7 +65,8 @@ pub struct Series {
 }
 
 impl Series {
-    /// The first 40 terms for `biot` from 1e-6 to 1e6.
+    /// The first 40 terms for `biot = h·L/k` from 1e-6 to 1e6: roots of the shape's eigenvalue equation in the
+    /// module's head, each alone in its bracket.
     ///
     /// ```
     /// use doughwarden_model::heat::{Series, Shape};
@@ -92,7 +93,8 @@ impl Series {
         &self.terms
     }
 
-    /// Unaccomplished change at the centre, 1 at the start, 0 at the end; `fourier >= 0`.
+    /// Unaccomplished change at the centre, 1 at the start, 0 at the end: `Σ C_n·exp(-z_n²·Fo)`, `fourier` not
+    /// below 0; to 1e-4 from `Fo` 0.001 on.
     ///
     /// ```
     /// use doughwarden_model::heat::{Series, Shape};
@@ -106,7 +108,7 @@ impl Series {
         self.sum(fourier, |t| t.centre)
     }
 
-    /// Unaccomplished change of the volume mean.
+    /// Unaccomplished change of the volume mean: `Σ B_n·exp(-z_n²·Fo)`, the one to feed fermentation.
     ///
     /// ```
     /// use doughwarden_model::heat::{Series, Shape};
@@ -310,7 +312,8 @@ impl Piece {
         Self::new(shape, length, properties, film)
     }
 
-    /// Biot number `h·L/k`.
+    /// Biot number `h·L/k`, `L` the radius or half-thickness: below 0.1 a body is one temperature, above 10
+    /// its skin is the air's.
     ///
     /// ```
     /// use doughwarden_model::{composition::Composition, heat::{Piece, STILL_AIR_FILM, Shape}};
@@ -452,7 +455,8 @@ pub fn lag_step(
 }
 
 /// The time constant of a body that is one temperature throughout, s: `rho·cp·V/(h·A)`, with
-/// `thickness_m = V/A`. Refuses `h·(V/A)/k > 0.1`, where the body is not one temperature.
+/// `thickness_m = V/A` (a sphere's is a third of its radius) and `film` in W/m²/K. Refuses `h·(V/A)/k > 0.1`,
+/// where the body is not one temperature (heat-transfer textbooks' rule).
 ///
 /// ```
 /// use doughwarden_model::{composition::Composition, heat::lumped_time_constant_s};

@@ -61,7 +61,8 @@ pub struct ProofAge {
 
 impl ProofAge {
     /// From a usual age in minutes at 27 °C (1 minute to 10 days) and a spread of its logarithm
-    /// (0 to 2), known at that temperature only to the literature's tilt.
+    /// (0 to 2), known at 27 °C; away from there by a tilt of 0.3 per 10 °C more or less, which covers the
+    /// laws of [`crate::cardinal`] from 18 to 35 °C (own choice).
     ///
     /// ```
     /// use doughwarden_model::planning::ProofAge;

@@ -16,14 +16,13 @@
 //! The gamma law is a *growth* law borrowed for gassing, and alone it overstates how much sugar
 //! slows a dough; [`crate::formula`] uses it as a weak prior between recipes only.
 
+use crate::cardinal::GAS_CONSTANT;
 use crate::refusal::{Refusal, within};
 
 /// Molar mass of water, kg/mol.
 pub const WATER_MOLAR_MASS: f64 = 0.01801528;
 /// Molar mass of sodium chloride, g/mol.
 pub const SALT_MOLAR_MASS_G: f64 = 58.4428;
-/// The gas constant, J/mol/K.
-pub const GAS_CONSTANT: f64 = 8.314462618;
 /// Water activity below which *S. cerevisiae* stops: 0.89 (sugar) to 0.92 (salt), from memory;
 /// "many yeasts" 0.91 to 0.87 in Beuchat's 1981 table.
 pub const YEAST_LEAST_WATER_ACTIVITY: f64 = 0.90;
@@ -61,7 +60,9 @@ fn mole_fraction(solute: Solute, solute_g: f64, water_g: f64) -> Result<f64, Ref
     Ok(ns / (ns + nw))
 }
 
-/// Raoult's ideal water activity of `solute_g` in `water_g`.
+/// Raoult's ideal water activity of `solute_g` in `water_g`: `aw = nw/(nw + ns)`, `n` in moles.
+///
+/// Any textbook of physical chemistry; for sugars a percent too high from some 2 mol per kg on.
 ///
 /// ```
 /// use doughwarden_model::solution::{SUCROSE, raoult};
@@ -73,7 +74,10 @@ pub fn raoult(solute: Solute, solute_g: f64, water_g: f64) -> Result<f64, Refusa
     Ok(1.0 - mole_fraction(solute, solute_g, water_g)?)
 }
 
-/// Norrish's water activity of `solute_g` in `water_g`.
+/// Norrish's water activity of `solute_g` in `water_g`: `aw = xw·exp(-K·xs²)`, `x` mole fractions.
+///
+/// Form: Baeza et al. 2010; `K` of sucrose read in code, of the others from memory. For one sugar up to its
+/// saturation; temperature hardly moves it.
 ///
 /// ```
 /// use doughwarden_model::solution::{SUCROSE, norrish};
@@ -86,7 +90,9 @@ pub fn norrish(solute: Solute, solute_g: f64, water_g: f64) -> Result<f64, Refus
     Ok((1.0 - x) * (-solute.norrish * x * x).exp())
 }
 
-/// Pitzer's osmotic coefficient of salt water, `molality` mol NaCl per kg water, 0 to 6, 25 °C.
+/// Pitzer's osmotic coefficient of salt water, `molality` mol NaCl per kg water, 0 to 6.2, at 25 °C:
+/// `phi = 1 - A√m/(1 + 1.2√m) + m(B0 + B1·e^(-2√m)) + C·m²` with 0.3915, 0.0765, 0.2664, 0.00127 (Pitzer, from
+/// memory; Robinson & Stokes' 0.9355 at 1 mol/kg agrees).
 ///
 /// ```
 /// use doughwarden_model::solution::salt_osmotic_coefficient;
@@ -101,7 +107,8 @@ pub fn salt_osmotic_coefficient(molality: f64) -> Result<f64, Refusal> {
         + 0.00127 * m * m)
 }
 
-/// Water activity of salt water, `molality` mol NaCl per kg water, 0 to 6 (saturated).
+/// Water activity of salt water, `molality` mol NaCl per kg water, 0 to 6.2 (saturated), at 25 °C:
+/// `aw = exp(-0.01801528·2·m·phi)`, the definition of `phi` for a salt of two ions.
 ///
 /// ```
 /// use doughwarden_model::solution::salt_water_activity;
@@ -145,7 +152,9 @@ impl Dissolved {
         }
     }
 
-    /// Water activity by Ross's product. Salt beyond saturation stays undissolved.
+    /// Water activity by Ross's product, `aw = Π aw_i`, each solute alone in all the water (Ross 1975).
+    /// Salt beyond saturation stays undissolved. Good to about a hundredth of `aw` in mixtures like dough's
+    /// (from memory).
     ///
     /// ```
     /// use doughwarden_model::solution::Dissolved;
@@ -164,7 +173,9 @@ impl Dissolved {
     }
 }
 
-/// Osmotic pressure, Pa, of a liquid of water activity `aw` (0 to 1, not 0) at `temperature_c`.
+/// Osmotic pressure, Pa, of a liquid of water activity `aw` (0 to 1, not 0) at `temperature_c` (-20 to 120):
+/// `P = -(R·T/Vw)·ln aw`, `Vw` 18.07e-6 m³/mol, water taken as incompressible. A handbook of dough fermentation
+/// gives 35 to 100 atm for doughs.
 ///
 /// ```
 /// use doughwarden_model::solution::osmotic_pressure_pa;
@@ -178,7 +189,8 @@ pub fn osmotic_pressure_pa(aw: f64, temperature_c: f64) -> Result<f64, Refusal> 
 }
 
 /// The share of its full rate that yeast keeps at water activity `aw`: 0 at or below
-/// [`YEAST_LEAST_WATER_ACTIVITY`], 1 in pure water (Rosso & Robinson 2001, two parameters).
+/// [`YEAST_LEAST_WATER_ACTIVITY`], 1 in pure water: `gamma = (aw - awmin)/(1 - awmin)` (Rosso & Robinson 2001,
+/// two parameters). A law of growth; see the module's head on what it is worth for gas.
 ///
 /// ```
 /// use doughwarden_model::solution::yeast_gamma;

@@ -89,7 +89,7 @@ impl LampBox {
         })
     }
 
-    /// From lamp power (W), heat loss (W/K) and heat capacity (J/K).
+    /// From lamp power `P` (W), heat loss `UA` (W/K) and heat capacity `C` (J/K): rise `P/UA`, `tau = C/UA`.
     ///
     /// ```
     /// use doughwarden_model::surroundings::LampBox;
@@ -183,7 +183,8 @@ impl LampBox {
             .collect()
     }
 
-    /// How long the lamp must be on to bring the air from `now_c` to `target_c`, s; none if its
+    /// `t = tau·ln[(T_inf - T_now)/(T_inf - T_target)]`: how long the lamp must be on to bring the air from
+    /// `now_c` to `target_c`, s; none if its
     /// plateau stays below; 0 if it is there already.
     ///
     /// ```
@@ -206,6 +207,17 @@ impl LampBox {
     /// lagging behind it with `dough_time_constant_s`.
     /// ```text
     /// T = T_inf + F·e^(-t/tau_box) + (T_0 - T_inf - F)·e^(-t/tau),  F = (T_air - T_inf)·tau_box/(tau_box - tau)
+    /// ```
+    /// The solution of the two lags' equations (own derivation); the dough is taken to be too small to cool
+    /// its box.
+    ///
+    /// ```
+    /// use doughwarden_model::surroundings::LampBox;
+    /// let oven = LampBox::new(3000.0, 14.0)?;
+    /// // Heading for 34 °C: the air has gone 63 % of the way after 50 min, the dough at 90 min of lag 17 %.
+    /// let dough = oven.dough_c(20.0, 20.0, 34.0, 5400.0, 3000.0);
+    /// assert!((oven.air_c(20.0, 20.0, true, 3000.0) - 28.85).abs() < 0.01 && (dough - 22.364).abs() < 0.001);
+    /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
     /// ```
     pub fn dough_c(
         &self,

@@ -17,17 +17,33 @@ pub struct Script {
 }
 
 impl Script {
-    /// Starts python3, or the one that `PEER_PYTHON` names (needs numpy and scipy).
+    /// Starts python3, or the one that `PEER_PYTHON` names.
+    ///
+    /// # Errors
+    /// In one line, if it cannot be run or has no numpy or scipy.
     pub fn start() -> anyhow::Result<Self> {
         let driver = concat!(env!("CARGO_MANIFEST_DIR"), "/peers/run_forecast_script.py");
-        let mut child =
-            Command::new(std::env::var("PEER_PYTHON").unwrap_or_else(|_| "python3".into()))
-                .arg(driver)
-                .env("OMP_NUM_THREADS", "1")
-                .stdin(Stdio::piped())
-                .stdout(Stdio::piped())
-                .spawn()
-                .with_context(|| format!("cannot run python3 {driver}"))?;
+        let python = std::env::var("PEER_PYTHON").unwrap_or_else(|_| "python3".into());
+        // Asked beforehand: without them the script ends in a trace that tells nobody what to do.
+        let able = Command::new(&python)
+            .args(["-c", "import numpy, scipy"])
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .status()
+            .is_ok_and(|status| status.success());
+        anyhow::ensure!(
+            able,
+            "`{python}` is missing, or has no numpy and scipy, which the script compared with needs: \
+             run tests/run once, which makes target/peers, then set PEER_PYTHON=target/peers/bin/python"
+        );
+        let mut child = Command::new(&python)
+            .arg(driver)
+            .env("OMP_NUM_THREADS", "1")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .with_context(|| format!("cannot run {python} {driver}"))?;
         let ask = child.stdin.take();
         let answer = BufReader::new(
             child
@@ -69,9 +85,8 @@ impl Script {
         pipe.flush()?;
         let mut line = String::new();
         self.answer.read_line(&mut line)?;
-        serde_json::from_str(&line).with_context(
-            || "the forecasting script gave no answer (are numpy and scipy installed?)",
-        )
+        serde_json::from_str(&line)
+            .with_context(|| "the forecasting script gave no answer; its own message is above")
     }
 }
 

@@ -1,7 +1,7 @@
 //! What makes a log-book record acceptable by itself, before anything else is looked at.
 
 use super::record::{
-    Batch, Dough, Observation, ObservationKind, PlaceKind, PlannedChange, Reading, Record,
+    Batch, Dough, Observation, ObservationKind, PlaceKind, PlannedChange, Reading, Record, Season,
     StageRecord, Unit,
 };
 use crate::time::{MINUTE_MS, UtcMs};
@@ -24,6 +24,7 @@ pub fn record(record: Record, now: UtcMs) -> Result<Record, String> {
                 planned(change, r.kind.unwrap_or(PlaceKind::Room))
                     .map_err(|why| format!("`planned`: {why}"))?;
             }
+            seasons(&r.seasons).map_err(|why| format!("`seasons`: {why}"))?;
             Record::Place(r)
         }
         Record::Dough(r) => Record::Dough(dough(r)?),
@@ -37,6 +38,28 @@ pub fn record(record: Record, now: UtcMs) -> Result<Record, String> {
         Record::Observation(r) => Record::Observation(observation(r, now)?),
         Record::Reading(r) => Record::Reading(reading(r, now)?),
     })
+}
+
+/// The year cut into two or more, each from a day of its own.
+fn seasons(all: &[Season]) -> Result<(), String> {
+    let mut days = Vec::new();
+    for season in all {
+        named("name", &season.name)?;
+        let Some(day) = season.first_day() else {
+            return Err(format!(
+                "`from` is `{}`: write month and day like 10-15",
+                season.from
+            ));
+        };
+        if days.contains(&day) {
+            return Err(format!("two seasons begin on {}", season.from));
+        }
+        days.push(day);
+    }
+    if all.len() == 1 {
+        return Err("one season is the whole year: name at least two, or none".into());
+    }
+    Ok(())
 }
 
 fn planned(change: &PlannedChange, kind: PlaceKind) -> Result<(), String> {
@@ -178,6 +201,36 @@ fn not_ahead(field: &str, time: UtcMs, now: UtcMs) -> Result<(), String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn seasons_cut_the_year_or_are_refused() {
+        let now = UtcMs::parse("2026-01-10T06:00:00Z").unwrap();
+        let check = |seasons: &str| {
+            let line = format!(r#"{{"record":"place","name":"p","seasons":[{seasons}]}}"#);
+            record(serde_json::from_str(&line).unwrap(), now).map(drop)
+        };
+        let cold = r#"{"name":"cold","from":"10-15"}"#;
+        assert_eq!(check(""), Ok(()));
+        assert_eq!(
+            check(&format!(r#"{cold},{{"name":"warm","from":"02-29"}}"#)),
+            Ok(())
+        );
+        for (bad, word) in [
+            (cold.to_owned(), "at least two"),
+            (
+                format!(r#"{cold},{{"name":"warm","from":"02-30"}}"#),
+                "10-15",
+            ),
+            (
+                format!(r#"{cold},{{"name":"warm","from":"10-15"}}"#),
+                "two seasons begin",
+            ),
+            (format!(r#"{cold},{{"name":" ","from":"05-01"}}"#), "empty"),
+        ] {
+            let reason = check(&bad).unwrap_err();
+            assert!(reason.contains(word), "{bad}: {reason}");
+        }
+    }
 
     #[test]
     fn a_plan_says_when_and_what_or_is_refused_with_what_to_do() {

@@ -3,6 +3,7 @@
 //! calibration learns how far each is off; one it has not met widens the range until its first mark.
 
 use doughwarden_model::calibration::Group;
+use jiff::tz::TimeZone;
 
 use super::inputs::known_end;
 use crate::batches::book::Book;
@@ -32,13 +33,55 @@ pub fn quarter(month: i8) -> usize {
     usize::from(month.rem_euclid(12).unsigned_abs()) / 3
 }
 
+/// The season a place is in at a moment, as its user cuts the year there or in a place around it: which
+/// one in the year's order, and its name. None where nobody has said; then the quarters hold.
+#[must_use]
+pub fn own_season<'a>(
+    book: &'a Book,
+    place: &str,
+    at: UtcMs,
+    zone: &TimeZone,
+) -> Option<(usize, &'a str)> {
+    let mut here = book.places.get(place);
+    // A place can stand in one that stands in another, though not for ever.
+    let mut left = book.places.len();
+    while let Some(p) = here.filter(|p| p.seasons.is_empty()) {
+        left = left.checked_sub(1)?;
+        here = p.inside.as_ref().and_then(|inside| book.places.get(inside));
+    }
+    let date = at.timestamp().to_zoned_datetime(zone.clone()).date();
+    let mut seasons: Vec<((i8, i8), &str)> = here?
+        .seasons
+        .iter()
+        .filter_map(|s| Some((s.first_day()?, s.name.as_str())))
+        .collect();
+    seasons.sort_unstable();
+    // Before the year's first one it is still the last.
+    let begun = seasons.partition_point(|s| s.0 <= (date.month(), date.day()));
+    let which = begun
+        .checked_sub(1)
+        .unwrap_or(seasons.len().checked_sub(1)?);
+    let name = seasons[which].1;
+    // A name given twice is one season.
+    let first = seasons.iter().position(|s| s.1 == name).unwrap_or(which);
+    Some((first, name))
+}
+
+/// A batch's lot of `flour` or `yeast` as it is meant, however it was spelled: without case, without
+/// space around it; none if nothing is noted. Whoever tells lots apart reads them here.
+#[must_use]
+pub fn lot(batch: &Batch, what: &str) -> Option<String> {
+    let lot = batch.lot.as_ref()?.get(what)?;
+    let name = lot.as_str().map_or_else(|| lot.to_string(), str::to_owned);
+    let name = name.trim().to_lowercase();
+    (!name.is_empty() && !lot.is_null()).then_some(name)
+}
+
 /// The lots of a batch by name: `flour lot b12`.
 fn lots(batch: &Batch) -> impl Iterator<Item = String> {
-    ["flour", "yeast"].into_iter().filter_map(|what| {
-        let lot = batch.lot.as_ref()?.get(what)?;
-        let name = lot.as_str().map_or_else(|| lot.to_string(), str::to_owned);
-        (!name.trim().is_empty()).then(|| format!("{what} lot {}", name.trim().to_lowercase()))
-    })
+    ["flour", "yeast"]
+        .into_iter()
+        .filter_map(|what| Some(format!("{what} lot {}", lot(batch, what)?)))
 }
 
 /// The batches that taught something by a moment, once for each proof.
@@ -62,14 +105,17 @@ pub fn of(book: &Book, batch: &Batch, place: &str, start: UtcMs, at: UtcMs) -> V
     if ended_by(book, at).next().is_none() {
         return Vec::new();
     }
-    let month = start
-        .timestamp()
-        .to_zoned_datetime(jiff::tz::TimeZone::UTC)
-        .month();
+    let season = own_season(book, place, start, &TimeZone::UTC).map_or_else(
+        || {
+            let month = start.timestamp().to_zoned_datetime(TimeZone::UTC).month();
+            SEASONS[quarter(month)].to_owned()
+        },
+        |(_, name)| format!("season {}", name.trim()),
+    );
     let group = |name: String, ln_sd: f64| Group { name, ln_sd };
     let mut groups = vec![
         group(place.to_owned(), PLACE_LN_SD),
-        group(SEASONS[quarter(month)].to_owned(), SEASON_LN_SD),
+        group(season, SEASON_LN_SD),
     ];
     groups.extend(lots(batch).map(|name| group(name, LOT_LN_SD)));
     groups
@@ -112,6 +158,40 @@ mod tests {
         // Meteorological quarters: whole months, December with the two after it.
         let quarters: Vec<usize> = (1..=12).map(quarter).collect();
         assert_eq!(quarters, [0, 0, 1, 1, 1, 2, 2, 2, 3, 3, 3, 0]);
+    }
+
+    #[test]
+    fn a_house_cuts_its_year_itself_and_its_box_goes_by_the_room() {
+        let lines = r#"{"record":"place","name":"room","seasons":[{"name":"heating","from":"10-15"},{"name":"open windows","from":"05-01"}]}
+{"record":"place","name":"crate","kind":"box","inside":"room"}
+{"record":"batch","id":"a","dough":"buns","place":"crate"}
+{"record":"stage","batch":"a","stage":"bulk","start":"2026-01-01T08:00:00Z","end":"2026-01-01T09:30:00Z","outcome":"ready"}"#;
+        let book = Book::from_records(
+            lines
+                .lines()
+                .map(|l| serde_json::from_str::<Record>(l).unwrap()),
+        );
+        let season = |day: &str| {
+            let start = UtcMs::parse(&format!("2026-{day}T08:00:00Z")).unwrap();
+            of(
+                &book,
+                &book.batches["a"],
+                "crate",
+                start,
+                start.plus_min(1.0),
+            )[1]
+            .name
+            .clone()
+        };
+        for (day, name) in [
+            ("01-10", "season heating"),
+            ("04-30", "season heating"),
+            ("05-01", "season open windows"),
+            ("10-14", "season open windows"),
+            ("10-15", "season heating"),
+        ] {
+            assert_eq!(season(day), name, "{day}");
+        }
     }
 
     #[test]

@@ -1,10 +1,8 @@
 //! The questions end to end, on a book and readings in memory.
 
 use doughwarden_dashboards::show::Show;
-use doughwarden_model::cardinal::RateLaw;
 use jiff::tz::TimeZone;
 
-use super::compare::{self, CompareAsked};
 use super::hold::{self, HoldAsked};
 use super::oven::{self, OvenAsked};
 use super::plan::{self, PlanAsked};
@@ -19,14 +17,14 @@ use crate::forecasts::source::InMemory;
 use crate::time::UtcMs;
 
 /// A made-up kitchen: a room, an oven, a fridge, one dough.
-const KITCHEN: &str = r#"
+pub(super) const KITCHEN: &str = r#"
 {"record":"place","name":"shelf","kind":"room"}
 {"record":"place","name":"oven","kind":"oven","inside":"shelf"}
 {"record":"place","name":"larder fridge","kind":"fridge"}
 {"record":"dough","name":"harbour twist","bulk":{"usual_min":90,"at":24,"target_rise":0.8},"final":{"usual_min":50,"at":24},"ceiling":29,"caution":["egg"],"formula":[{"ingredient":"wheat flour","mass_g":500},{"ingredient":"milk","mass_g":260},{"ingredient":"egg","mass_g":50},{"ingredient":"butter","mass_g":60},{"ingredient":"sugar","mass_g":50},{"ingredient":"salt","mass_g":9},{"ingredient":"instant yeast","mass_g":6}]}
 "#;
 
-fn batch(id: &str, start: &str, minutes: Option<f64>, extra: &str) -> String {
+pub(super) fn batch(id: &str, start: &str, minutes: Option<f64>, extra: &str) -> String {
     let from = UtcMs::parse(start).expect("a time");
     let end = minutes.map_or(String::new(), |m| {
         format!(",\"end\":\"{}\",\"outcome\":\"ready\"", from.plus_min(m))
@@ -37,7 +35,13 @@ fn batch(id: &str, start: &str, minutes: Option<f64>, extra: &str) -> String {
     )
 }
 
-fn air(place: &str, from: &str, minutes: i64, every: i64, c: impl Fn(f64) -> f64) -> String {
+pub(super) fn air(
+    place: &str,
+    from: &str,
+    minutes: i64,
+    every: i64,
+    c: impl Fn(f64) -> f64,
+) -> String {
     let start = UtcMs::parse(from).expect("a time");
     (0..=minutes / every)
         .map(|i| (i * every) as f64)
@@ -51,7 +55,7 @@ fn air(place: &str, from: &str, minutes: i64, every: i64, c: impl Fn(f64) -> f64
         .collect()
 }
 
-fn with<T>(lines: &str, now: &str, ask: impl FnOnce(&Grounds<'_>) -> T) -> T {
+pub(super) fn with<T>(lines: &str, now: &str, ask: impl FnOnce(&Grounds<'_>) -> T) -> T {
     let (mut records, mut readings) = (Vec::new(), Vec::new());
     for line in lines.lines().filter(|l| !l.trim().is_empty()) {
         match serde_json::from_str(line).expect("a record") {
@@ -75,7 +79,7 @@ fn with<T>(lines: &str, now: &str, ask: impl FnOnce(&Grounds<'_>) -> T) -> T {
     })
 }
 
-fn show(now: &str) -> Show {
+pub(super) fn show(now: &str) -> Show {
     Show {
         now: now.parse().expect("a time"),
         zone: TimeZone::get("Europe/Oslo").expect("tzdata"),
@@ -83,7 +87,7 @@ fn show(now: &str) -> Show {
     }
 }
 
-const NOW: &str = "2026-02-10T06:00:00Z";
+pub(super) const NOW: &str = "2026-02-10T06:00:00Z";
 
 fn asked() -> PlanAsked {
     PlanAsked {
@@ -485,109 +489,5 @@ fn a_reader_s_table_and_its_testers() {
             panic!("{line}")
         };
         assert_eq!(readers::testers_of(&dough), typed);
-    });
-}
-
-#[test]
-fn seasons_are_told_apart_only_by_what_temperature_leaves() {
-    // A kitchen at 19 °C in January and 26 °C in July whose dough follows the published law, give or
-    // take 4 %: the clock differs by half, the effective time not at all.
-    let law = RateLaw::default();
-    let mut lines = KITCHEN.to_owned();
-    for day in 1..=8 {
-        let wobble = 1.0 + 0.04 * f64::from(day % 3 - 1);
-        for (month, c) in [("01", 19.0), ("07", 26.0)] {
-            let start = format!("2025-{month}-{:02}T08:00:00Z", day + 1);
-            // The dough starts at 24 °C: about right, the lag is the room's.
-            let minutes = 84.0 * law.rate(24.0) / law.rate(c) * wobble;
-            lines += &batch(&format!("m{month}d{day}"), &start, Some(minutes), "").replace(
-                "\"dough_temperature\":24",
-                &format!("\"dough_temperature\":{c}"),
-            );
-            lines += &air(
-                "shelf",
-                &format!("2025-{month}-{:02}T07:50:00Z", day + 1),
-                240,
-                5,
-                |_| c,
-            );
-        }
-    }
-    with(&lines, NOW, |g| {
-        let document = compare::answer(g, &CompareAsked::default()).expect("valid");
-        assert_eq!(
-            document
-                .groups
-                .iter()
-                .map(|g| (g.name.as_str(), g.proofs))
-                .collect::<Vec<_>>(),
-            [("winter", 8), ("summer", 8)]
-        );
-        let pair = &document.pairs[0];
-        assert!(
-            pair.clock_percent < -25.0
-                && (pair.explained_percent - pair.clock_percent).abs() < 12.0,
-            "{pair:?}"
-        );
-        assert!(
-            pair.verdict == "none_that_matters" || pair.verdict == "cannot_tell",
-            "{pair:?}"
-        );
-        let winter = &document.groups[0];
-        assert!(
-            winter.by_clock.len() > 20
-                && winter
-                    .by_clock
-                    .iter()
-                    .all(|p| p.p10 <= Some(p.p50) && Some(p.p50) <= p.p90)
-        );
-        // In the southern half the same months are the other season.
-        let south = compare::answer(
-            g,
-            &CompareAsked {
-                south: true,
-                ..CompareAsked::default()
-            },
-        )
-        .expect("valid");
-        assert_eq!(
-            south
-                .groups
-                .iter()
-                .map(|g| g.name.as_str())
-                .collect::<Vec<_>>(),
-            ["summer", "winter"][..]
-                .iter()
-                .copied()
-                .rev()
-                .collect::<Vec<_>>()
-        );
-        let dates = CompareAsked {
-            by: Some("dates".into()),
-            dates: Some("cold=2025-01-01..2025-01-31;hot=2025-07-01..2025-07-31".into()),
-            ..CompareAsked::default()
-        };
-        assert_eq!(compare::answer(g, &dates).expect("valid").groups.len(), 2);
-        assert!(
-            compare::answer(
-                g,
-                &CompareAsked {
-                    by: Some("moon".into()),
-                    ..CompareAsked::default()
-                }
-            )
-            .is_err()
-        );
-        assert!(
-            compare::answer(
-                g,
-                &CompareAsked {
-                    by: Some("dates".into()),
-                    dates: Some("x=1..2".into()),
-                    ..CompareAsked::default()
-                }
-            )
-            .is_err()
-        );
     });
 }

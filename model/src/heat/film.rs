@@ -65,7 +65,8 @@ impl Air {
         Ok(nusselt * self.conductivity / d)
     }
 
-    /// Film coefficient, W/m²/K, of an upright plate `height_m` high (Churchill & Chu, from memory):
+    /// Film coefficient, W/m²/K, of an upright plate `height_m` high (1 mm to 10 m) that differs from the
+    /// air by `difference_k` (Churchill & Chu, from memory, `Ra < 1e12`):
     /// `Nu = {0.825 + 0.387·Ra^(1/6)/[1 + (0.492/Pr)^(9/16)]^(8/27)}²`.
     ///
     /// ```
@@ -90,7 +91,11 @@ fn checked(length_m: f64, difference_k: f64) -> Result<(f64, f64), Refusal> {
     ))
 }
 
-/// Radiation as a film coefficient, W/m²/K: `h = 4·eps·sigma·Tm³` at the mean temperature `mean_c`.
+/// Radiation as a film coefficient, W/m²/K: `h = 4·eps·sigma·Tm³` at the mean temperature `mean_c` (-50 to
+/// 400 °C) of the body and the walls around it; `emissivity` 0 to 1, 0.95 for dough (from memory).
+///
+/// Stefan-Boltzmann's law made straight: to 1 % while the two differ by under 60 K. A small body in large
+/// surroundings.
 ///
 /// ```
 /// use doughwarden_model::heat::film_of_radiation;

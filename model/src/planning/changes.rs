@@ -179,10 +179,11 @@ impl Bake {
     ///     mixing: Step::about(20.0), dough_c: 25.0, dough_sd_c: 1.0, bulk: proof(75.0)?,
     ///     shaping: Step::about(20.0), final_proof: proof(50.0)?, baking: Step::about(20.0),
     ///     cooling: Step::about(30.0), shared: 0.5, look_every_min: 15.0 };
-    /// let table = bake.latest_start(900.0, 0.1)?.start_min + 240.0;
-    /// let more_yeast = bake.change(Lever::Yeast { exponent: 0.85, sd: 0.1 }, 600.0, 900.0, 0.1)?;
-    /// assert!(more_yeast.to > 0.0 && table.is_finite());
-    /// assert!(bake.with_change(&more_yeast, 900.0, 0.1)?.risk <= 0.11);
+    /// let usual = bake.latest_start(900.0, 0.1)?.start_min;
+    /// let more_yeast = bake.change(Lever::Yeast { exponent: 0.85, sd: 0.1 }, usual + 30.0, 900.0, 0.1)?;
+    /// // Half an hour longer in bed, for the same hour at the table and the same risk.
+    /// let plan = bake.with_change(&more_yeast, 900.0, 0.1)?;
+    /// assert!((plan.start_min - usual - 30.0).abs() < 2.0 && plan.risk <= 0.105);
     /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
     /// ```
     pub fn with_change(&self, change: &Change, table_min: f64, risk: f64) -> Result<Plan, Refusal> {

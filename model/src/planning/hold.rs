@@ -194,7 +194,7 @@ impl Hold {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::planning::{Hold, Place, ProofAge, TakeOut};
+    /// use doughwarden_model::planning::{Hold, Place, ProofAge};
     /// let mut path = AgePath::begin(RateLaw::default(), 60.0, 25.0);
     /// path.advance(30.0, 24.0, 24.0);
     /// let hold = Hold { path, now_min: 600.0, ready: ProofAge::of_minutes(90.0, 0.1)?,
@@ -202,7 +202,6 @@ impl Hold {
     /// // The sooner it goes in, the longer it holds.
     /// let (now, later) = (hold.holds_until(600.0, 0.1)?, hold.holds_until(640.0, 0.1)?);
     /// assert!(now.unwrap_or(f64::INFINITY) >= later.unwrap_or(f64::INFINITY));
-    /// # let _ = TakeOut::At { minute: 0.0, ready: doughwarden_model::planning::Moment { p10: None, p50: None, p90: None } };
     /// # Ok::<(), doughwarden_model::refusal::Refusal>(())
     /// ```
     pub fn holds_until(&self, put_in_min: f64, risk: f64) -> Result<Option<f64>, Refusal> {

@@ -95,8 +95,9 @@ impl ReadersRecipe {
     /// A made-up sweet dough for examples and tests.
     ///
     /// ```
-    /// use doughwarden_model::planning::{ReadersRecipe, ReadersTable, Kitchens};
-    /// assert!(ReadersRecipe::example().dough_g > 0.0);
+    /// use doughwarden_model::planning::{Caution, ReadersRecipe};
+    /// let twist = ReadersRecipe::example();
+    /// assert!(twist.dough_g > 500.0 && !twist.cautions.is_empty());   // an egg dough, with its caution
     /// ```
     pub fn example() -> Self {
         let age = |minutes: f64| ProofAge {

@@ -172,13 +172,12 @@ impl Prior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// let coarse = prior.after_on(&path, &Evidence::default(), 61);
     /// assert!((coarse.mean() - after.mean()).abs() < 1e-3);
     /// ```
@@ -323,13 +322,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// assert!((after.mean() - 70f64.ln()).abs() < 1e-3);   // nothing seen: the prior
     /// ```
     pub fn mean(&self) -> f64 {
@@ -344,13 +342,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// assert!((after.sd() - 0.2).abs() < 5e-3);
     /// ```
     pub fn sd(&self) -> f64 {
@@ -368,17 +365,15 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// let likely = prior.after(&path, &Evidence { rises: vec![(40.0, 0.45, 1.0)], ..Evidence::default() });
     /// let odd = prior.after(&path, &Evidence { rises: vec![(40.0, 3.0, 1.0)], ..Evidence::default() });
     /// assert!(likely.ln_evidence() > odd.ln_evidence());
-    /// # let _ = &after;
     /// ```
     pub fn ln_evidence(&self) -> f64 {
         self.ln_evidence
@@ -392,13 +387,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// assert!((after.chance_below(70f64.ln()) - 0.5).abs() < 0.01);
     /// ```
     pub fn chance_below(&self, ln_age: f64) -> f64 {
@@ -429,13 +423,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// // The normal's: mean - 1.2816 sd.
     /// assert!((after.quantile(0.1) - (70f64.ln() - 1.2816 * 0.2)).abs() < 0.01);
     /// ```
@@ -459,13 +452,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// let [low, middle, high] = after.rise_at(70.0);
     /// assert!(low < middle && middle < high && (0.6..1.2).contains(&middle));
     /// ```
@@ -477,13 +469,12 @@ impl Posterior {
     ///
     /// ```
     /// use doughwarden_model::{age::AgePath, cardinal::RateLaw};
-    /// use doughwarden_model::proof::{Evidence, Prior, ReadyTime, RiseCurve};
+    /// use doughwarden_model::proof::{Evidence, Prior, RiseCurve};
     /// let mut path = AgePath::begin(RateLaw::default(), 0.0, 27.0);
     /// path.advance(40.0, 27.0, 27.0);
     /// let prior = Prior { mean: 70f64.ln(), sd: 0.2, curves: vec![RiseCurve::UNKNOWN],
     ///     rise_sd: 0.1, tie: 0.5, noise_share: 0.08, noise: 0.04 };
     /// let after = prior.after(&path, &Evidence::default());
-    /// # let _ = |a, b| ReadyTime::new(&after, a, b);
     /// let band = after.rise_band();
     /// assert!(band.at(70.0)[1] > band.at(40.0)[1]);
     /// ```

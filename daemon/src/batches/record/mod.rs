@@ -12,7 +12,7 @@ use serde_json::{Map, Value};
 use crate::time::UtcMs;
 
 pub use dough::{Dough, Ingredient, LeadMin, Usual};
-pub use place::{Place, PlaceKind, PlannedChange};
+pub use place::{Place, PlaceKind, PlannedChange, Season};
 pub use quantity::{Quantity, Unit};
 
 /// Fields this version does not know, kept as they came.

@@ -36,9 +36,34 @@ pub struct Place {
     /// Changes planned for its air: a heating hour, a retarder that warms at three.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub planned: Vec<PlannedChange>,
+    /// How the year is cut here, and in the places inside it; without, into meteorology's quarters.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub seasons: Vec<Season>,
     /// The rest.
     #[serde(flatten)]
     pub extra: Extra,
+}
+
+/// A season of a place: from a day of each year to the next season's first.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Season {
+    /// What the user calls it.
+    pub name: String,
+    /// Its first day, month and day: `10-15`.
+    pub from: String,
+    /// The rest.
+    #[serde(flatten)]
+    pub extra: Extra,
+}
+
+impl Season {
+    /// Its first day as `(month, day)`; none if it is no day of any year.
+    #[must_use]
+    pub fn first_day(&self) -> Option<(i8, i8)> {
+        // A leap year has all days.
+        let date: jiff::civil::Date = format!("2024-{}", self.from.trim()).parse().ok()?;
+        Some((date.month(), date.day()))
+    }
 }
 
 /// A change planned for a place's air: `daily` or once (`time`), to `air` or by switching (`on`).

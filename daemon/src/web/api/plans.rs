@@ -156,8 +156,8 @@ pub async fn reader_table(
 /// Groups of logged proofs against each other.
 #[utoipa::path(get, path = "/api/v1/compare", tag = "planning", params(CompareAsked),
     responses(
-        (status = 200, description = "`groups` with curves against clock and effective time, `pairs` with `clock_percent`, `explained_percent`, `left_percent` and `verdict`", body = Object),
-        (status = 422, description = "A way of grouping that cannot be", body = Object, content_type = "application/problem+json"),
+        (status = 200, description = "`groups` with curves against clock and effective time, `pairs` with `clock_percent`, its parts `explained_percent` (temperature), `doughs_and_yeast_percent` and `left_percent` (with its interval), and `verdict`", body = Object),
+        (status = 422, description = "A way of grouping, a dough or a group that cannot be", body = Object, content_type = "application/problem+json"),
     ))]
 pub async fn compare(
     State(web): State<Shared>,

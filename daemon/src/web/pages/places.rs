@@ -9,7 +9,7 @@ use maud::Markup;
 use super::{Fields, Just, Sent, back_to, frame, now, sensors};
 use crate::app::App;
 use crate::batches::actions;
-use crate::batches::record::{Place, PlaceKind, PlannedChange, Record};
+use crate::batches::record::{Place, PlaceKind, PlannedChange, Record, Season};
 use crate::time::UtcMs;
 use crate::web::Shared;
 use crate::web::problem::Problem;
@@ -46,6 +46,10 @@ fn views(app: &App, show: &Show) -> Result<Vec<View>, Problem> {
                 kind: kind_word(book.kind_of(&name)).into(),
                 inside: record.and_then(|p| p.inside.clone()),
                 lamp: record.and_then(|p| p.lamp),
+                seasons: record.map_or_else(String::new, |p| {
+                    let each = p.seasons.iter().map(|s| format!("{}={}", s.name, s.from));
+                    each.collect::<Vec<_>>().join(";")
+                }),
                 planned: record.map_or_else(Vec::new, |p| {
                     p.planned.iter().map(|c| in_words(c, show)).collect()
                 }),
@@ -108,12 +112,33 @@ pub async fn save(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
             inside,
             lamp,
             planned: before.planned,
+            seasons: seasons(fields.text("seasons").unwrap_or_default())?,
             extra: before.extra,
         };
         let undo = actions::put(&web.app, &[Record::Place(place)])?.group;
         Ok(back_to("/places", "saved", undo))
     })
     .await
+}
+
+/// Seasons in one line: `heating=10-15;open windows=05-01`.
+fn seasons(text: &str) -> Result<Vec<Season>, Problem> {
+    text.split(';')
+        .map(str::trim)
+        .filter(|part| !part.is_empty())
+        .map(|part| {
+            let (name, from) = part.split_once('=').ok_or_else(|| {
+                Problem::unprocessable(format!(
+                    "`{part}` is no season: write its name and first day, like heating=10-15."
+                ))
+            })?;
+            Ok(Season {
+                name: name.trim().to_owned(),
+                from: from.trim().to_owned(),
+                ..Season::default()
+            })
+        })
+        .collect()
 }
 
 /// A planned change in a baker's words: `every day at 6:30 to 23 °C`.

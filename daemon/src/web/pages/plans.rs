@@ -361,6 +361,7 @@ pub async fn compare_page(
             stage: text("stage"),
             south: text("south").is_some(),
             dates: text("dates"),
+            only: text("only"),
         };
         let mut view = Compare {
             doughs: choices(&web.app).doughs,
@@ -381,6 +382,7 @@ pub async fn compare_page(
                         proofs: g.proofs,
                         clock_min: g.clock_min,
                         effective_min: g.effective_min,
+                        dough_c: g.dough_c,
                         by_clock: points(&g.by_clock),
                         by_effective: points(&g.by_effective_time),
                     })

@@ -40,6 +40,21 @@ async fn a_heating_hour_is_planned_on_the_page_and_the_forecast_counts_on_it() {
         .as_f64()
         .unwrap();
     assert!(last > 20.5, "{last}");
+    // Seasons of one's own, and what is none; what is planned stays.
+    let own = "name=box&kind=box&seasons=heating%3D10-15%3Bopen+windows%3D05-01";
+    assert!(led(&form(&router, "/places", own).await).starts_with("/places?done=saved"));
+    let place = kitchen.app.book().places["box"].clone();
+    assert_eq!((place.seasons.len(), place.planned.len()), (2, 1));
+    assert!(
+        get(&router, "/places")
+            .await
+            .text
+            .contains("value=\"heating=10-15;open windows=05-01\"")
+    );
+    for bad in ["seasons=heating", "seasons=heating%3D10-15"] {
+        let answer = form(&router, "/places", &format!("name=box&kind=box&{bad}")).await;
+        assert!(answer.status.is_client_error(), "{bad}: {}", answer.status);
+    }
     // Once, on a day; and taken out again.
     form(
         &router,
