@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use crate::frame::{Frame, Tab};
 use crate::now::Stage;
+use crate::refusal;
 use crate::show::{encode, minutes, number, percent};
 
 /// One bake in the log.
@@ -104,7 +105,7 @@ pub fn page(b: &Bakes, frame: &Frame) -> Markup {
                                 p { "Goes through every finished proof and asks what the forecast would have said on the way." }
                                 form method="get" action="/bakes" { button.quiet type="submit" name="close" value="yes" { "Work it out" } }
                             }
-                            Some(Err(why)) => p.hint { (why) },
+                            Some(Err(why)) => p.hint { (refusal::said(why, show)) },
                             Some(Ok(c)) if c.count == 0 => p { "No proof that ended just right yet, so there is nothing to compare." },
                             Some(Ok(c)) => {
                                 @if let Some(m) = c.half_within_min { p.big-line { "Half the forecasts were within " b { (minutes(m)) } } }

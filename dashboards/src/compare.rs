@@ -7,6 +7,7 @@ use maud::{Markup, html};
 
 use crate::controls::field;
 use crate::frame::{Frame, Tab};
+use crate::refusal;
 use crate::show::{minutes, percent};
 
 /// A point: minutes, and low, middle and high rise.
@@ -162,7 +163,7 @@ pub fn page(c: &Compare, frame: &Frame) -> Markup {
                     }
                     button type="submit" { "Compare" }
                 }
-                @if let Some(why) = &c.wrong { p.wrong role="alert" { (why) } }
+                @if let Some(why) = &c.wrong { p.wrong role="alert" { (refusal::words(why, &[("dates", "Names and dates")], &frame.show)) } }
             }
             @if c.wrong.is_none() {
                 section.card { h2 { "What can be said" }

@@ -6,6 +6,7 @@ use maud::{DOCTYPE, Markup, html};
 use crate::assets;
 use crate::cautions::{self, Caution};
 use crate::controls::{self, Done};
+use crate::refusal;
 use crate::show::Show;
 
 /// The pages one can go to.
@@ -69,6 +70,12 @@ impl Frame {
     #[must_use]
     pub fn page(&self, tab: Option<Tab>, title: &str, main: &Markup) -> Markup {
         self.around(tab, title, main, false)
+    }
+
+    /// A page that answers a form and stays as it is: fetched again it would be another.
+    #[must_use]
+    pub fn answer(&self, tab: Option<Tab>, title: &str, main: &Markup) -> Markup {
+        self.around(tab, title, main, true)
     }
 
     /// `still`: answers a form, so its address cannot be asked again.
@@ -172,30 +179,44 @@ impl Frame {
             title,
             &html! {
                 h1 { (title) }
-                p.wrong role="alert" { (what) }
-                @if let Some((action, fields)) = typed.filter(|(_, f)| !f.is_empty()) {
-                    section.card { h2 { "What you typed" }
-                        p.small { "Correct it here and send it again." }
-                        form.act method="post" action=(action) {
-                            @for (name, value) in fields {
-                                (controls::field(&field_name(name), &html! { input type="text" name=(name) value=(value); }))
-                            }
-                            button type="submit" { "Send again" }
-                        }
-                    }
+                p.wrong role="alert" { (refusal::said(what, &self.show)) }
+                @if let Some((action, fields)) = typed {
+                    (self.typed_again(action, fields))
                 }
                 p { a.button href=(back) { "Back" } }
             },
             true,
         )
     }
-}
 
-/// A form field's name in words: `dough_temperature` is "Dough temperature".
-fn field_name(name: &str) -> String {
-    let words = name.replace(['_', '-'], " ");
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
-    })
+    /// The form that was refused, with what was typed to be corrected; what was tapped goes along.
+    fn typed_again(&self, action: &str, fields: &[(String, String)]) -> Markup {
+        let when = fields.iter().find(|(name, _)| name == "when");
+        let when = when.map_or("", |(_, how)| how.as_str());
+        let label = |name: &str| {
+            // Of the ways to say when, the chosen one.
+            let other_way = matches!(
+                (name, when),
+                ("ago_min", "now" | "clock") | ("clock", "now" | "ago")
+            );
+            refusal::label(action, name, &self.show).filter(|_| !other_way)
+        };
+        let any = fields.iter().any(|(name, _)| label(name).is_some());
+        html! {
+            @if any {
+                section.card { h2 { "What you typed" }
+                    p.small { "Correct it here and send it again." }
+                    form.act method="post" action=(action) {
+                        @for (name, value) in fields {
+                            @match label(name) {
+                                Some(label) => (controls::field(&label, &html! { input type="text" name=(name) value=(value); })),
+                                None => input type="hidden" name=(name) value=(value);,
+                            }
+                        }
+                        button type="submit" { "Send again" }
+                    }
+                }
+            }
+        }
+    }
 }

@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use crate::assets;
 use crate::controls;
 use crate::frame::{Frame, Tab};
+use crate::refusal;
 use crate::sensors::{quantity_words, reason_words, value_words};
 use crate::show::Show;
 
@@ -113,6 +114,8 @@ pub struct Form {
     pub file: String,
     /// The header.
     pub header: Vec<String>,
+    /// Its line, from 1.
+    pub header_line: u64,
     /// The first rows as they stand there.
     pub rows: Vec<Vec<String>>,
     /// The column with the time.
@@ -181,9 +184,9 @@ fn state(state: &State, show: &Show) -> Markup {
     html! {
         @match state {
             State::Waiting => p { "Nothing is stored yet." },
-            State::Running(percent) => p role="status" { (percent) " % is stored" progress max="100" value=(percent) { } },
+            State::Running(percent) => div.progress role="status" { span { (percent) " % is stored" } progress max="100" value=(percent) { } },
             State::Done(counts) => (done(counts, show)),
-            State::Failed(why) => p.wrong role="alert" { (why) " What came before it is stored; bring the file again to go on." },
+            State::Failed(why) => p.wrong role="alert" { (refusal::said(why, show)) " What came before it is stored; bring the file again to go on." },
         }
     }
 }
@@ -191,9 +194,9 @@ fn state(state: &State, show: &Show) -> Markup {
 fn done(c: &Counts, show: &Show) -> Markup {
     html! {
         @if c.refused {
-            p.wrong role="alert" { "Nothing was stored: " (c.bad) " lines are bad." }
+            p.wrong role="alert" { "Nothing was stored, because of bad lines." }
         } @else {
-            p role="status" { b { (c.stored) } " readings stored"
+            p role="status" { b { (many(c.stored, "reading")) } " stored"
                 @if c.again > 0 { ", " (c.again) " were there already" }
                 @if c.kept_out > 0 { ", " (c.kept_out) " of the new ones kept out because they cannot be true" } "." }
         }
@@ -201,15 +204,21 @@ fn done(c: &Counts, show: &Show) -> Markup {
     }
 }
 
+/// `1 line`, `2 lines`.
+fn many(n: u64, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}
+
 fn counts(c: &Counts, show: &Show) -> Markup {
     html! {
-        p.small { (c.lines) " lines"
+        p.small { (many(c.lines, "line"))
             @if let Some((from, to)) = c.span { ", from " (show.when(from)) " to " (show.when(to)) }
-            @if c.empty > 0 { ", " (c.empty) " cells without a number" } "." }
-        @for note in &c.notes { p.hint { (note) "." } }
+            @if c.empty > 0 { ", " (many(c.empty, "cell")) " without a number" } "." }
+        @for note in &c.notes { p.hint { (note) } }
         @if c.bad > 0 {
-            p.wrong { (c.bad) @if c.bad == 1 { " line is bad:" } @else { " lines are bad:" } }
-            ul { @for (line, why) in &c.bad_lines { li { "Line " (line) ": " (why) } } }
+            p.wrong { (many(c.bad, "line")) @if c.bad == 1 { " is bad:" } @else { " are bad:" } }
+            ul { @for (line, why) in &c.bad_lines { li { "Line " (line) ": " (refusal::part(why, show)) } }
+                @if c.bad > c.bad_lines.len() as u64 { li { "and " (c.bad - c.bad_lines.len() as u64) " more." } } }
         }
     }
 }
@@ -218,38 +227,56 @@ fn counts(c: &Counts, show: &Show) -> Markup {
 #[must_use]
 pub fn one(file: &File, form: Option<&Form>, frame: &Frame) -> Markup {
     let show = &frame.show;
-    frame.page(
-        Some(Tab::Sensors),
-        &file.name,
-        &html! {
+    let main = html! {
             h1 { (file.name) }
             section #file-state data-live { (state(&file.state, show)) }
             @if let Some(form) = form { (form_of(form, show)) }
-            p { a href="/import" { "All files" } }
-        },
-    )
+            div.grid.two {
+                a.button href="/import" { "All files" }
+                a.button href="/sensors" { "To the sensors" }
+            }
+    };
+    let answers = form.is_some_and(|f| f.preview.is_some() || f.wrong.is_some());
+    let tab = Some(Tab::Sensors);
+    if answers {
+        frame.answer(tab, &file.name, &main)
+    } else {
+        frame.page(tab, &file.name, &main)
+    }
 }
 
 fn form_of(f: &Form, show: &Show) -> Markup {
     html! {
-        @if let Some(wrong) = &f.wrong { p.wrong role="alert" { (wrong) } }
+        @if let Some(wrong) = &f.wrong { p.wrong role="alert" { (refusal::said(wrong, show)) } }
         @if let Some((first, c)) = &f.preview {
             section #preview {
                 h2 { "As it will be stored" }
-                p { b { (c.readings) } " readings" @if c.readings > first.len() as u64 { ", of which the first are" } ":" }
+                @if first.is_empty() { p { b { "Nothing would be stored." } } } @else {
+                p { b { (many(c.readings, "reading")) } @if c.readings > first.len() as u64 { ", of which the first are" } ":" }
                 div.scroll { table { thead { tr { th { "Line" } th { "When" } th { "Sensor" } th { "Value" } } }
                     tbody { @for r in first { tr {
                         td { (r.line) } td { (show.when(r.at)) } td { (r.sensor) " " (quantity_words(&r.quantity)) }
                         td { (value_words(&r.quantity, r.value, show)) @if let Some(why) = &r.kept_out { " (kept out: " (reason_words(why)) ")" } }
-                    } } } } }
+                    } } } } } }
                 (counts(c, show))
+                @if !first.is_empty() {
+                    button.wide.main type="submit" form="mapping" name="do" value="take" { "Store it" }
+                }
             }
         }
-        form.act method="post" action={ "/import/" (f.id) } {
+        form.act #mapping method="post" action={ "/import/" (f.id) } {
             h2 { "What is in it" }
+            @if f.header_line > 1 { p.hint {
+                @if f.header_line == 2 { "The line" } @else { "The " (f.header_line - 1) " lines" } " above the columns' names " @if f.header_line == 2 { "is" } @else { "are" } " passed over."
+            } }
             div.scroll { table { thead { tr { @for name in &f.header { th { (name) } } } }
                 tbody { @for row in &f.rows { tr { @for cell in row { td { (cell) } } } } } } }
-            (controls::field("The time is in", &controls::select("time", &f.header, Some(&f.time))))
+            input type="hidden" name="header_shown" value=(f.header_line);
+            (controls::field("The columns' names stand in line", &html! { input.short type="number" name="header_line" min="1" step="1" inputmode="numeric" value=(f.header_line); }))
+            (controls::field("The time is in", &html! { select name="time" {
+                @if !f.header.contains(&f.time) { option value="" selected { "choose a column" } }
+                @for name in &f.header { option value=(name) selected[*name == f.time] { (name) } }
+            } }))
             (controls::field("Its clock, where a time does not say: a zone, or +01:00 for a logger that keeps winter time", &html! { input type="text" name="zone" value=(f.zone) maxlength="64"; }))
             label.choice { input type="checkbox" name="month_first" value="yes" checked[f.month_first]; span { "1/10/2026 is the tenth of January" } }
             fieldset { legend { "The other columns" }

@@ -22,6 +22,7 @@ pub mod places;
 pub mod plan;
 pub mod reader_table;
 pub mod ready;
+pub mod refusal;
 pub mod sensors;
 pub mod settings;
 pub mod show;

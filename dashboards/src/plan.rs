@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use crate::cautions::{self, Caution};
 use crate::controls::{field, select};
 use crate::frame::{Frame, Tab};
+use crate::refusal::{self, Labels};
 use crate::show::encode;
 
 /// Which question.
@@ -31,6 +32,42 @@ impl Question {
             Self::Water => "water",
             Self::Light => "light",
             Self::Hold => "hold",
+        }
+    }
+
+    /// What its form calls the fields that an answer can refuse; a unit stands behind.
+    fn labels(self) -> Labels {
+        match self {
+            Self::Mix => &[
+                ("dough", "Dough"),
+                ("table", "On the table at"),
+                ("start", "I can only start at"),
+                ("late_percent", "Late at most, times in 100"),
+                ("night_h", "Hours in the fridge during bulk"),
+                ("bulk_place", "Bulk stands in"),
+                ("bulk_c", "Bulk's air"),
+                ("final_place", "The pieces stand in"),
+                ("final_c", "The pieces' air"),
+                ("dough_c", "Dough out of the mixer"),
+                ("mixing_min", "Mixing, min"),
+                ("shaping_min", "Shaping, min"),
+                ("baking_min", "Baking, min"),
+                ("cooling_min", "Cooling, min"),
+            ],
+            Self::Water => &[("mixing", "Mixed")],
+            Self::Light => &[
+                ("place", "Oven or box"),
+                ("dough_c", "Dough now"),
+                ("target_c", "Dough wanted"),
+                ("room_c", "Room"),
+                ("since", "The light went on at"),
+            ],
+            Self::Hold => &[
+                ("back", "I am back at"),
+                ("ready", "Ready at"),
+                ("fridge_c", "The fridge"),
+                ("over_percent", "Over-proofed at most, times in 100"),
+            ],
         }
     }
 
@@ -126,7 +163,7 @@ impl Plan {
             }
             @match &self.asked {
                 Some((asked, Ok(answer))) if *asked == question => (shown(answer, frame)),
-                Some((asked, Err(why))) if *asked == question => p.wrong role="alert" { (why) },
+                Some((asked, Err(why))) if *asked == question => p.wrong role="alert" { (refusal::words(why, question.labels(), &frame.show)) },
                 _ => {},
             }
         }
@@ -178,8 +215,8 @@ pub fn page(p: &Plan, frame: &Frame) -> Markup {
         div.row { (doughs("dough")) (p.clock("On the table at", "table", true)) }
         details open[p.typed("start").is_some()] { summary { "More: a start to keep, other places, other times" }
             div.row { (p.clock("I can only start at", "start", false)) (p.number("Late at most, times in 100", "late_percent")) (p.number("Hours in the fridge during bulk", "night_h")) }
-            div.row { (p.place("Bulk stands in", "bulk_place", "as last time")) (p.number(&degrees("Its air"), "bulk_c")) }
-            div.row { (p.place("The pieces stand in", "final_place", "the same")) (p.number(&degrees("Its air"), "final_c")) }
+            div.row { (p.place("Bulk stands in", "bulk_place", "as last time")) (p.number(&degrees("Bulk's air"), "bulk_c")) }
+            div.row { (p.place("The pieces stand in", "final_place", "the same")) (p.number(&degrees("The pieces' air"), "final_c")) }
             div.row { (p.number(&degrees("Dough out of the mixer"), "dough_c")) (p.number("Mixing, min", "mixing_min")) (p.number("Shaping, min", "shaping_min"))
                 (p.number("Baking, min", "baking_min")) (p.number("Cooling, min", "cooling_min")) }
         }
@@ -279,6 +316,38 @@ mod tests {
             Question::Hold,
         ] {
             assert_eq!(Question::from_word(question.word()), Some(question));
+        }
+    }
+
+    #[test]
+    fn a_refusal_names_the_field_as_its_form_does() {
+        let plan = Plan {
+            batches: vec![("b".into(), "rolls".into())],
+            asked: Some((
+                Question::Hold,
+                Err("Back: 2026-01-10T06:00:00Z is past (it is 2026-01-10T07:00:00Z).".into()),
+            )),
+            ..Plan::default()
+        };
+        let page = page(&plan, &frame()).into_string();
+        assert!(
+            page.contains("I am back at: 6:00 is past (it is 7:00)."),
+            "{page}"
+        );
+        for question in [
+            Question::Mix,
+            Question::Water,
+            Question::Light,
+            Question::Hold,
+        ] {
+            let after = page
+                .split(&format!("id=\"{}\"", question.word()))
+                .nth(1)
+                .unwrap();
+            let form = after.split("</form>").next().unwrap();
+            for (name, label) in question.labels() {
+                assert!(form.contains(label), "{name}: {label}");
+            }
         }
     }
 

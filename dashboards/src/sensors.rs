@@ -134,7 +134,8 @@ const QUANTITIES: [&str; 6] = [
     "dough_height",
     "battery",
 ];
-const UNITS: [(&str, &str); 6] = [
+/// Units, and how pages call them.
+pub(crate) const UNITS: [(&str, &str); 6] = [
     ("Cel", "°C"),
     ("degF", "°F"),
     ("K", "K"),

@@ -79,11 +79,30 @@ impl Kitchen {
     /// # Errors
     /// If the folder cannot be written.
     pub fn with_mqtt(mqtt: &str, besides: &str) -> Result<Self> {
+        Self::written(&format!(
+            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{besides}"
+        ))
+    }
+
+    /// With exactly this configuration.
+    ///
+    /// # Errors
+    /// If the folder cannot be written.
+    pub fn written(text: &str) -> Result<Self> {
         let dir = tempfile::tempdir()?;
         let config = dir.path().join("kitchen.toml");
-        let text = format!("[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{besides}");
         std::fs::write(&config, text)?;
         Ok(Self { dir, config })
+    }
+
+    /// Its configuration, for a command.
+    ///
+    /// # Panics
+    /// If the folder's name is no text.
+    #[must_use]
+    pub fn config(&self) -> &str {
+        let path = self.config.to_str();
+        path.expect("a temporary folder's name is plain")
     }
 
     /// A file or folder in it.
@@ -111,11 +130,17 @@ impl Kitchen {
     /// # Errors
     /// If it ends or does not serve in time.
     pub fn start_on(&self, data: &Path) -> Result<Daemon> {
-        let (config, data) = (
-            self.config.to_str().context("a path")?,
-            data.to_str().context("a path")?,
-        );
-        Daemon::start(&["run", "--config", config, "--data", data])
+        self.start_with(data, &[])
+    }
+
+    /// The same with variables of its own.
+    ///
+    /// # Errors
+    /// If it ends or does not serve in time.
+    pub fn start_with(&self, data: &Path, variables: &[(&str, &Path)]) -> Result<Daemon> {
+        let data = data.to_str().context("a path")?;
+        let args = ["run", "--config", self.config(), "--data", data];
+        Daemon::start_with(&args, variables)
     }
 }
 

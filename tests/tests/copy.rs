@@ -11,7 +11,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use axum::http::StatusCode;
-use doughwarden_tests::harness::{Daemon, doughwarden, free_port, tls, wait_for};
+use doughwarden_tests::harness::{Daemon, Kitchen, doughwarden, free_port, tls, wait_for};
 use serde_json::{Value, json};
 
 struct Victoria {
@@ -78,16 +78,11 @@ impl Drop for Victoria {
     }
 }
 
-fn config(dir: &std::path::Path, port: u16) -> String {
-    let file = dir.join("kitchen.toml");
-    std::fs::write(
-        &file,
-        format!(
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[influx]\nurl = \"http://127.0.0.1:{port}\"\norg = \"kitchen\"\nbucket = \"dough\"\ntoken = \"t\"\n"
-        ),
-    )
-    .unwrap();
-    file.to_str().unwrap().to_owned()
+fn kitchen(port: u16) -> Kitchen {
+    Kitchen::new(&format!(
+        "[influx]\nurl = \"http://127.0.0.1:{port}\"\norg = \"kitchen\"\nbucket = \"dough\"\ntoken = \"t\"\n"
+    ))
+    .unwrap()
 }
 
 async fn waiting(daemon: &Daemon) -> Option<f64> {
@@ -133,13 +128,11 @@ fn peak_memory_kib(pid: u32) -> u64 {
 #[tokio::test(flavor = "multi_thread")]
 async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
     tls();
-    let dir = tempfile::tempdir().unwrap();
     let port = free_port();
-    let config = config(dir.path(), port);
-    let data = dir.path().join("data");
-    let args = ["run", "--config", &config, "--data", data.to_str().unwrap()];
+    let kitchen = kitchen(port);
+    let data = kitchen.data();
     let import = |name: &str, text: String| {
-        let file = dir.path().join(name);
+        let file = kitchen.path(name);
         std::fs::write(&file, text).unwrap();
         let out = doughwarden(&[
             "import",
@@ -153,12 +146,12 @@ async fn six_hours_of_outage_lose_nothing_and_double_nothing() {
             String::from_utf8_lossy(&out.stderr)
         );
     };
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start().unwrap();
     let at_rest = peak_memory_kib(daemon.pid());
     import("first.jsonl", readings(0, 180));
     // A restart in the middle of the outage.
     daemon.kill();
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start().unwrap();
     import("second.jsonl", readings(180, 360));
     wait_for(
         "the whole outage to be queued",
@@ -290,19 +283,17 @@ impl Moody {
 #[tokio::test(flavor = "multi_thread")]
 async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing() {
     tls();
-    let dir = tempfile::tempdir().unwrap();
     let (server, port) = Moody::start(&[
         CUT, 503, 429, SILENT, 401, 404, 413, 500, SLOW, PARTIAL, 422,
     ])
     .await;
-    let config = config(dir.path(), port);
-    let data = dir.path().join("data");
+    let kitchen = kitchen(port);
+    let data = kitchen.data();
     let mut text = readings(0, 2);
     text.push_str("{\"record\":\"reading\",\"time\":\"2026-01-10T06:00:02Z\",\"sensor\":\"poison\",\"quantity\":\"air_temperature\",\"value\":20,\"unit\":\"Cel\"}\n");
     text.push_str(&readings(2, 4));
-    let daemon =
-        Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
-    let file = dir.path().join("book.jsonl");
+    let daemon = kitchen.start().unwrap();
+    let file = kitchen.path("book.jsonl");
     std::fs::write(&file, text).unwrap();
     let out = doughwarden(&[
         "import",
@@ -403,7 +394,7 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
     let resend = [
         "resend",
         "--config",
-        &config,
+        kitchen.config(),
         "--data",
         data.to_str().unwrap(),
     ];

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 
-use doughwarden_tests::harness::{Daemon, Hook, doughwarden, failing_io, tls, wait_for};
+use doughwarden_tests::harness::{Daemon, Hook, Kitchen, doughwarden, failing_io, tls, wait_for};
 use rumqttc::{AsyncClient, Event, MqttOptions, Packet, QoS};
 use serde_json::{Value, json};
 use std::sync::{Arc, Mutex};
@@ -129,16 +129,11 @@ impl Numbers {
     }
 }
 
-fn config(dir: &Path, hook: &str) -> String {
-    let file = dir.join("kitchen.toml");
-    std::fs::write(
-        &file,
-        format!(
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[alert.webhook]\nurl = \"{hook}\"\n[[sensor]]\nname = \"n\"\nplace = \"bench\"\ntopic = \"k/n\"\npointer = \"/n\"\ntime_pointer = \"/at\"\nquantity = \"battery\"\nunit = \"%EL\"\n"
-        ),
-    )
-    .unwrap();
-    file.to_str().unwrap().to_owned()
+fn kitchen(hook: &str) -> Kitchen {
+    Kitchen::new(&format!(
+        "[alert.webhook]\nurl = \"{hook}\"\n[[sensor]]\nname = \"n\"\nplace = \"bench\"\ntopic = \"k/n\"\npointer = \"/n\"\ntime_pointer = \"/at\"\nquantity = \"battery\"\nunit = \"%EL\"\n"
+    ))
+    .unwrap()
 }
 
 /// Every number of a stopped daemon's store, and how often.
@@ -188,11 +183,9 @@ async fn story(
     mend_it: impl Fn(),
     entries_go_in: bool,
 ) {
-    let elsewhere = tempfile::tempdir().unwrap();
     let hook = Hook::start().await.unwrap();
-    let file = config(elsewhere.path(), &hook.url);
-    let args = ["run", "--config", &file, "--data", data.to_str().unwrap()];
-    let daemon = Daemon::start_with(&args, preload).unwrap();
+    let kitchen = kitchen(&hook.url);
+    let daemon = kitchen.start_with(data, preload).unwrap();
     let mut numbers = Numbers::start(daemon.mqtt_port());
     wait_for("the first hundred", SOON, || async {
         (numbers.count() > 100).then_some(())
@@ -301,11 +294,9 @@ async fn a_disk_that_turns_read_only_is_got_over_too() {
 async fn a_kill_on_a_full_disk_costs_nothing() {
     tls();
     let Some(disk) = Disk::mount() else { return };
-    let elsewhere = tempfile::tempdir().unwrap();
-    let file = config(elsewhere.path(), "http://127.0.0.1:9/nobody");
+    let kitchen = kitchen("http://127.0.0.1:9/nobody");
     let data = disk.at.join("data");
-    let args = ["run", "--config", &file, "--data", data.to_str().unwrap()];
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start_on(&data).unwrap();
     let mut numbers = Numbers::start(daemon.mqtt_port());
     wait_for("the first hundred", SOON, || async {
         (numbers.count() > 100).then_some(())
@@ -317,7 +308,7 @@ async fn a_kill_on_a_full_disk_costs_nothing() {
     daemon.kill();
     let acknowledged = numbers.stop().await;
     disk.free();
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start_on(&data).unwrap();
     ready(&daemon, true).await;
     assert_eq!(daemon.terminate().unwrap(), Some(0));
     check(&data);

@@ -8,15 +8,9 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use doughwarden_tests::harness::{
-    Daemon, Hook, Mosquitto, doughwarden, mosquitto_pub, tls, wait_for,
+    Daemon, Hook, Kitchen, Mosquitto, doughwarden, mosquitto_pub, tls, wait_for,
 };
 use serde_json::{Value, json};
-
-fn write(dir: &std::path::Path, text: &str) -> String {
-    let file = dir.join("kitchen.toml");
-    std::fs::write(&file, text).unwrap();
-    file.to_str().unwrap().to_owned()
-}
 
 const SENSOR: &str = "[[sensor]]\nname = \"box\"\nplace = \"box\"\ntopic = \"kitchen/box/state\"\npointer = \"/temperature\"\nquantity = \"air_temperature\"\nunit = \"Cel\"\n";
 
@@ -51,19 +45,13 @@ async fn a_published_temperature_is_there_at_once_through_either_broker() {
     tls();
     for outside in [false, true] {
         let broker = Mosquitto::start("").unwrap();
-        let dir = tempfile::tempdir().unwrap();
         let mqtt = if outside {
             format!("broker = \"mqtt://127.0.0.1:{}\"", broker.port)
         } else {
             "listen = \"127.0.0.1:0\"".into()
         };
-        let config = write(
-            dir.path(),
-            &format!("[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\n{mqtt}\n{SENSOR}"),
-        );
-        let data = dir.path().join("data");
-        let daemon =
-            Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
+        let kitchen = Kitchen::with_mqtt(&mqtt, SENSOR).unwrap();
+        let daemon = kitchen.start().unwrap();
         subscribed(&daemon).await;
         let port = daemon.mqtt_port();
         for payload in [
@@ -100,9 +88,7 @@ async fn a_published_temperature_is_there_at_once_through_either_broker() {
         .unwrap();
         assert_eq!(daemon.terminate().unwrap(), Some(0));
         if outside {
-            let daemon =
-                Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()])
-                    .unwrap();
+            let daemon = kitchen.start().unwrap();
             subscribed(&daemon).await;
             mosquitto_pub(
                 port,
@@ -145,17 +131,12 @@ fn proof_under_way(now: jiff::Timestamp, began_min: i64) -> Vec<Value> {
 async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     tls();
     let hook = Hook::start().await.unwrap();
-    let dir = tempfile::tempdir().unwrap();
-    let config = write(
-        dir.path(),
-        &format!(
-            "[http]\nlisten = \"127.0.0.1:0\"\n[mqtt]\nlisten = \"127.0.0.1:0\"\n[alert.webhook]\nurl = \"{}\"\n{SENSOR}",
-            hook.url
-        ),
-    );
-    let data = dir.path().join("data");
-    let args = ["run", "--config", &config, "--data", data.to_str().unwrap()];
-    let daemon = Daemon::start(&args).unwrap();
+    let kitchen = Kitchen::new(&format!(
+        "[alert.webhook]\nurl = \"{}\"\n{SENSOR}",
+        hook.url
+    ))
+    .unwrap();
+    let daemon = kitchen.start().unwrap();
     let now = jiff::Timestamp::now();
     daemon.records(&proof_under_way(now, 84)).await.unwrap();
     let told = |alert: &'static str| {
@@ -179,7 +160,7 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
     let path = format!("/api/v1/batches/2026-braid/forecast?at={at}");
     let before = daemon.get(&path).await.unwrap();
     daemon.kill();
-    let daemon = Daemon::start(&args).unwrap();
+    let daemon = kitchen.start().unwrap();
     assert_eq!(before, daemon.get(&path).await.unwrap());
     // The same event after the restart: seen by its id, and no second id for it.
     let alerts = daemon.get("/api/v1/alerts").await.unwrap();
@@ -222,13 +203,9 @@ async fn a_restart_in_mid_proof_is_invisible_and_an_alert_keeps_its_id() {
 async fn the_demo_goes_from_first_reading_to_ready_before_ones_eyes() {
     tls();
     let hook = Hook::start().await.unwrap();
-    let dir = tempfile::tempdir().unwrap();
-    let config = write(
-        dir.path(),
-        &format!("[alert.webhook]\nurl = \"{}\"\n", hook.url),
-    );
+    let kitchen = Kitchen::written(&format!("[alert.webhook]\nurl = \"{}\"\n", hook.url)).unwrap();
     // The issue promises two minutes at 60 times; at 240 times that is half a minute.
-    let daemon = Daemon::start(&["demo", "--speed", "240", "--config", &config]).unwrap();
+    let daemon = Daemon::start(&["demo", "--speed", "240", "--config", kitchen.config()]).unwrap();
     for alert in ["nearly_ready", "ready"] {
         wait_for(alert, Duration::from_secs(300), || async {
             hook.bodies().into_iter().find(|b| b["alert"] == alert)
@@ -262,10 +239,8 @@ async fn the_network_asks_for_the_key_and_the_password() {
     let local = text
         .replace("0.0.0.0:8080", "127.0.0.1:0")
         .replace("0.0.0.0:1883", "127.0.0.1:0");
-    let config = write(dir.path(), &format!("{local}\n{SENSOR}"));
-    let data = dir.path().join("data");
-    let daemon =
-        Daemon::start(&["run", "--config", &config, "--data", data.to_str().unwrap()]).unwrap();
+    let kitchen = Kitchen::written(&format!("{local}\n{SENSOR}")).unwrap();
+    let daemon = kitchen.start().unwrap();
     let client = reqwest::Client::new();
     let batches = format!("{}/api/v1/batches", daemon.http);
     assert_eq!(client.get(&batches).send().await.unwrap().status(), 401);

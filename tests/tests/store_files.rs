@@ -2,14 +2,18 @@
 //! check, repair, restore, each by the program's own commands.
 
 // Tests run on the machine's own clock.
-#![allow(clippy::disallowed_methods, clippy::unwrap_used)]
+#![allow(clippy::disallowed_methods, clippy::print_stdout, clippy::unwrap_used)]
 
 use std::collections::BTreeSet;
 use std::os::unix::fs::FileExt as _;
-use std::path::Path;
-use std::time::Duration;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
 
-use doughwarden_tests::harness::{Kitchen, doughwarden, tls, wait_for};
+use doughwarden::store::sqlite::SCHEMA;
+use doughwarden_tests::harness::{Kitchen, binary, doughwarden, tls, wait_for};
+use rand::{RngExt as _, SeedableRng as _};
+use rusqlite::Connection;
 use serde_json::{Value, json};
 
 const FILE: &str = "doughwarden.db";
@@ -238,4 +242,326 @@ async fn the_nightly_copy_shows_its_age_and_its_failure() {
     assert!(text("/settings").await.contains("The last try failed"));
     assert!(!second.exists());
     assert_eq!(daemon.terminate().unwrap(), Some(0));
+}
+
+/// Readings in the store that is brought up, and packets: the readings make its copy last, the packets
+/// the step that goes through them.
+const GROWN: i64 = 400_000;
+/// Kills at each version, half of them once the copy is made; `KILLS=100` for the long form.
+const KILLS: u32 = 6;
+
+/// Stores as earlier versions of the program left them, frozen.
+fn earlier() -> Vec<(i64, String)> {
+    let frozen = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../daemon/src/store/sqlite/fixtures"
+    );
+    (1..SCHEMA)
+        .map(|version| {
+            let file = format!("{frozen}/schema_{version}.sql");
+            (version, std::fs::read_to_string(&file).expect(&file))
+        })
+        .collect()
+}
+
+/// Copies a table's first row so often, `key` counted on; whatever columns that version has.
+fn multiply(store: &Connection, table: &str, key: &str, step: i64, times: i64) {
+    let columns: Vec<String> = store
+        .prepare(&format!("PRAGMA table_info({table})"))
+        .unwrap()
+        .query_map([], |row| row.get(1))
+        .unwrap()
+        .collect::<rusqlite::Result<_>>()
+        .unwrap();
+    let counted = |c: &String| format!("{c} + n * {step}");
+    let values: Vec<String> = columns
+        .iter()
+        .map(|c| if c == key { counted(c) } else { c.clone() })
+        .collect();
+    store
+        .execute_batch(&format!(
+            "WITH RECURSIVE counted (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM counted WHERE n < {times})
+             INSERT INTO {table} ({}) SELECT {} FROM counted, (SELECT * FROM {table} LIMIT 1)",
+            columns.join(", "),
+            values.join(", ")
+        ))
+        .unwrap();
+}
+
+/// The frozen store with many more readings and packets, in a file of its own.
+fn grown(sql: &str, file: &Path) {
+    let store = Connection::open(file).unwrap();
+    store.execute_batch(sql).unwrap();
+    // One transaction, and steps that meet none of the readings there.
+    store.execute_batch("BEGIN").unwrap();
+    multiply(&store, "reading", "time", 9_973, GROWN);
+    multiply(&store, "packet", "id", 1, GROWN);
+    store
+        .execute_batch(
+            "UPDATE series SET count = (SELECT count(*) FROM reading WHERE series = series.id); COMMIT",
+        )
+        .unwrap();
+}
+
+/// What must be the same before and after: version, and of the readings their number and their sums.
+fn held(file: &Path) -> (i64, Vec<(i64, i64, i64, f64)>, i64) {
+    let store = Connection::open(file).unwrap();
+    let version = store
+        .pragma_query_value(None, "user_version", |row| row.get(0))
+        .unwrap();
+    let readings = store
+        .prepare("SELECT series, count(*), sum(time % 86400000), sum(value) FROM reading GROUP BY series ORDER BY series")
+        .unwrap()
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
+        .unwrap()
+        .collect::<rusqlite::Result<_>>()
+        .unwrap();
+    let packets = store
+        .query_row("SELECT count(*) FROM packet", [], |row| row.get(0))
+        .unwrap();
+    (version, readings, packets)
+}
+
+/// A SIGKILL at seeded moments while a daemon brings an older store up to its version: what is found
+/// after is the old version whole or the new one whole, the next start finishes it, and the copy taken
+/// before is a store of the version it was.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_kill_while_a_store_is_brought_up_costs_nothing() {
+    tls();
+    let kills = std::env::var("KILLS").ok().and_then(|n| n.parse().ok());
+    let kills: u32 = kills.unwrap_or(KILLS);
+    let kitchen = Kitchen::new("").unwrap();
+    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(20);
+    for (version, sql) in earlier() {
+        let old = kitchen.path("old.db");
+        let _ = std::fs::remove_file(&old);
+        grown(&sql, &old);
+        let before = held(&old);
+        assert_eq!(before.0, version);
+        // Once to the end: the whole book to compare with, and how long each part takes.
+        let whole = kitchen.path(&format!("whole-{version}"));
+        let up = Up::begin(&kitchen, &old, &whole);
+        let copied = up.copied();
+        let took = up.done();
+        assert!(copied < took, "no step after the copy took any time");
+        let exported = lines(&whole);
+        println!(
+            "from {version} to {SCHEMA}: the copy took {} ms, all of it {} ms",
+            copied.as_millis(),
+            took.as_millis()
+        );
+
+        let (mut old_found, mut new_found) = (0, 0);
+        for n in 0..kills {
+            let data = kitchen.path(&format!("killed-{version}-{n}"));
+            let up = Up::begin(&kitchen, &old, &data);
+            let share: f64 = random.random_range(0.0..1.0);
+            if n % 2 == 0 {
+                up.kill_after(copied.mul_f64(share));
+            } else {
+                up.copied();
+                let moment = up.began.elapsed() + (took - copied).mul_f64(share);
+                up.kill_after(moment);
+            }
+            let file = data.join(FILE);
+            // Looked at in a copy, so that what the kill left is not mended by looking.
+            let left = kitchen.path("left.db");
+            for ending in ["", "-wal"] {
+                let (from, to) = (beside(&file, ending), beside(&left, ending));
+                let _ = std::fs::remove_file(&to);
+                if from.exists() {
+                    std::fs::copy(&from, &to).unwrap();
+                }
+            }
+            let found = held(&left);
+            assert_eq!((&found.1, found.2), (&before.1, before.2), "kill {n}");
+            match found.0 {
+                v if v == version => old_found += 1,
+                v if v == SCHEMA => new_found += 1,
+                between => panic!("kill {n} left version {between}"),
+            }
+            if found.0 == version {
+                // The older program could go on with it: nothing of the new version is in it.
+                let schema = |file: &Path| -> Vec<String> {
+                    let store = Connection::open(file).unwrap();
+                    store
+                        .prepare(
+                            "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name",
+                        )
+                        .unwrap()
+                        .query_map([], |row| row.get(0))
+                        .unwrap()
+                        .collect::<rusqlite::Result<_>>()
+                        .unwrap()
+                };
+                assert_eq!(schema(&left), schema(&old), "kill {n}");
+            }
+            let daemon = kitchen.start_on(&data).unwrap();
+            assert_eq!(daemon.terminate().unwrap(), Some(0));
+            well(store_command(&data, &["check"]));
+            let after = held(&file);
+            assert_eq!((after.0, &after.1), (SCHEMA, &before.1), "kill {n}");
+            assert!(lines(&data) == exported, "kill {n}: another log book");
+            // The copy is sound, of the version before, and can be put back.
+            let copy = beside(&file, &format!(".before-{SCHEMA}"));
+            assert_eq!(held(&copy), before, "kill {n}");
+            assert!(!beside(&copy, ".part").exists());
+            if n < 2 {
+                let back = kitchen.path(&format!("back-{version}-{n}"));
+                well(store_command(&back, &["restore", copy.to_str().unwrap()]));
+                let daemon = kitchen.start_on(&back).unwrap();
+                assert_eq!(daemon.terminate().unwrap(), Some(0));
+                assert!(
+                    lines(&back) == exported,
+                    "kill {n}: the copy is another log book"
+                );
+            }
+            std::fs::remove_dir_all(&data).unwrap();
+        }
+        println!("{kills} kills: {old_found} left version {version}, {new_found} version {SCHEMA}");
+        assert!(old_found > 0, "no kill came in time");
+    }
+}
+
+fn beside(file: &Path, ending: &str) -> PathBuf {
+    PathBuf::from(format!("{}{ending}", file.display()))
+}
+
+/// A daemon that is bringing a store up.
+struct Up {
+    child: std::process::Child,
+    began: Instant,
+    copy: PathBuf,
+}
+
+impl Up {
+    /// Begins on a copy of the old store.
+    fn begin(kitchen: &Kitchen, old: &Path, data: &Path) -> Self {
+        std::fs::create_dir_all(data).unwrap();
+        let file = data.join(FILE);
+        std::fs::copy(old, &file).unwrap();
+        let child = Command::new(binary())
+            .args(["run", "--config"])
+            .arg(kitchen.config())
+            .arg("--data")
+            .arg(data)
+            .env("RUST_LOG", "warn")
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        Self {
+            child,
+            began: Instant::now(),
+            copy: beside(&file, &format!(".before-{SCHEMA}")),
+        }
+    }
+
+    /// Waits until the copy has its name.
+    fn copied(&self) -> Duration {
+        while !self.copy.exists() {
+            assert!(self.began.elapsed() < Duration::from_secs(60), "no copy");
+            std::thread::sleep(Duration::from_micros(200));
+        }
+        self.began.elapsed()
+    }
+
+    /// Waits until it serves, and stops it.
+    fn done(mut self) -> Duration {
+        use std::io::BufRead as _;
+        let out = self.child.stdout.take().unwrap();
+        let ready = std::io::BufReader::new(out).lines().next();
+        assert!(ready.unwrap().unwrap().starts_with("ready "));
+        let took = self.began.elapsed();
+        let pid = self.child.id().to_string();
+        Command::new("kill").arg(pid).status().unwrap();
+        assert!(self.child.wait().unwrap().success());
+        took
+    }
+
+    fn kill_after(mut self, moment: Duration) {
+        std::thread::sleep(moment.saturating_sub(self.began.elapsed()));
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+}
+
+/// Readings in the store that is repaired: with one every 10 s, a sensor's month; and in the long form,
+/// `DOUGHWARDEN_FULL=1`, its year.
+const MONTH: i64 = 300_000;
+const YEAR: i64 = 3_000_000;
+/// What a repair may take of a small computer's memory, KiB; a year's store is some 100 MiB.
+const MEMORY_KIB: u64 = 48 * 1024;
+
+/// Many readings with damaged pages among them are repaired row by row: memory does not grow with the
+/// store.
+#[test]
+fn many_readings_are_repaired_in_bounded_memory() {
+    let full = std::env::var_os("DOUGHWARDEN_FULL").is_some();
+    let many = if full { YEAR } else { MONTH };
+    let kitchen = Kitchen::new("").unwrap();
+    let data = kitchen.data();
+    let first = json!({"record":"reading","time":"2025-01-01T00:00:00Z","sensor":"box","quantity":"air_temperature","value":21.5,"unit":"Cel"});
+    let book = kitchen.path("book.jsonl");
+    std::fs::write(&book, format!("{first}\n")).unwrap();
+    let book = book.to_str().unwrap();
+    let out = doughwarden(&["import", book, "--data", data.to_str().unwrap()]);
+    assert!(out.status.success());
+    let file = data.join(FILE);
+    let store = Connection::open(&file).unwrap();
+    store.pragma_update(None, "synchronous", false).unwrap();
+    multiply(&store, "reading", "time", 10_000, many - 1);
+    store
+        .execute("UPDATE series SET count = ?1", [many])
+        .unwrap();
+    drop(store);
+    let pages = std::fs::metadata(&file).unwrap().len() / 4096;
+    let damaged = std::fs::File::options().write(true).open(&file).unwrap();
+    for share in [3, 5, 7] {
+        damaged
+            .write_all_at(&[0xa5; 4096], pages * share / 10 * 4096)
+            .unwrap();
+    }
+    drop(damaged);
+    refused(store_command(&data, &["check"]));
+
+    let began = Instant::now();
+    let mut child = Command::new(binary())
+        .args(["store", "repair", "--data"])
+        .arg(&data)
+        .env("RUST_LOG", "warn")
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut peak = 0;
+    let status = loop {
+        // The peak as the system counts it ("VmHWM", proc(5)); the last look before the end counts.
+        let status = std::fs::read_to_string(format!("/proc/{}/status", child.id()));
+        let line = status.iter().flat_map(|s| s.lines());
+        if let Some(line) = line.clone().find(|l| l.starts_with("VmHWM:")) {
+            peak = line.split_whitespace().nth(1).unwrap().parse().unwrap();
+        }
+        if let Some(status) = child.try_wait().unwrap() {
+            break status;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    };
+    assert!(status.success());
+    well(store_command(&data, &["check"]));
+    let store = Connection::open(&file).unwrap();
+    let (rows, counted): (i64, i64) = store
+        .query_row(
+            "SELECT (SELECT count(*) FROM reading), (SELECT sum(count) FROM series)",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )
+        .unwrap();
+    println!(
+        "{rows} of {many} readings kept in {:.1} s, {} MiB at most",
+        began.elapsed().as_secs_f64(),
+        peak / 1024
+    );
+    // A page of 4 KiB holds at most some 150 readings.
+    assert!(rows < many && rows > many - 450, "{rows} kept");
+    assert_eq!(rows, counted);
+    assert!((1..MEMORY_KIB).contains(&peak), "{peak} KiB");
 }

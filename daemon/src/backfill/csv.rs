@@ -2,13 +2,14 @@
 //! times in a zone of their own. A bad line is named by its number and the rest goes in; with
 //! `strict` nothing does.
 
-use std::io::{BufRead as _, BufReader, Read, Seek, SeekFrom};
+use std::io::{BufReader, Read, Seek, SeekFrom};
 
-use ::csv::{ByteRecord, Reader, ReaderBuilder};
+use ::csv::{ByteRecord, Reader};
 use serde::Serialize;
 
+use super::head::{self, Find, Head, Lines, text};
 use super::mapping::{Column, Mapping};
-use super::moment::{Moments, zone};
+use super::moment::{self, Moments, Order, zone};
 use super::{Progress, Report, Taker, number};
 use crate::batches::book::Book;
 use crate::batches::record::{Quantity, Unit};
@@ -17,10 +18,10 @@ use crate::time::{MINUTE_MS, UtcMs};
 
 /// Times further ahead of now are bad lines (import's rule).
 const AHEAD_MS: i64 = 10 * MINUTE_MS;
-/// Columns looked at in a header; a line with more is no header of a logger.
-const HEADER_COLUMNS: usize = 200;
 /// Rows shown as they stand in the file.
 const ROWS_SHOWN: usize = 5;
+/// Rows looked at for how dates are written.
+const ROWS_LOOKED_AT: usize = 2_000;
 /// Readings shown as they will be stored.
 const READINGS_SHOWN: usize = 12;
 /// Lines between two tellings of progress.
@@ -55,8 +56,12 @@ impl<T: Read + Seek> Input for T {}
 pub struct Beginning {
     /// The names in the header.
     pub header: Vec<String>,
+    /// The header's line, from 1.
+    pub header_line: u64,
     /// The first rows, as they stand there.
     pub rows: Vec<Vec<String>>,
+    /// Some date among the first rows makes sense only with the month first, and none only with the day.
+    pub month_first: bool,
 }
 
 /// One reading as it will be stored.
@@ -106,14 +111,45 @@ pub struct Around<'a> {
 ///
 /// # Errors
 /// If it cannot be read or has no header.
-pub fn beginning(input: &mut dyn Input) -> Result<Beginning, CsvError> {
-    let (mut reader, header) = open(input)?;
-    let mut rows = Vec::new();
+pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, CsvError> {
+    let (mut reader, head) = open(input, find)?;
+    let (mut rows, mut looked_at) = (Vec::new(), 0);
+    let (mut day, mut month) = (false, false);
     let mut record = ByteRecord::new();
-    while rows.len() < ROWS_SHOWN && next(&mut reader, &mut record)? {
-        rows.push(record.iter().map(text).collect());
+    while looked_at < ROWS_LOOKED_AT && next(&mut reader, &mut record)? {
+        looked_at += 1;
+        for order in record.iter().filter_map(|cell| moment::order(&text(cell))) {
+            day |= order == Order::DayFirst;
+            month |= order == Order::MonthFirst;
+        }
+        if rows.len() < ROWS_SHOWN {
+            rows.push(record.iter().map(text).collect());
+        }
     }
-    Ok(Beginning { header, rows })
+    Ok(Beginning {
+        header: head.names,
+        header_line: head.line,
+        rows,
+        month_first: month && !day,
+    })
+}
+
+/// The first kept mapping that fits a file, and the file's beginning as it reads it.
+///
+/// # Errors
+/// If the file cannot be read.
+pub fn known(
+    input: &mut dyn Input,
+    kept: Vec<Mapping>,
+) -> Result<Option<(Mapping, Beginning)>, CsvError> {
+    for mapping in kept {
+        match beginning(input, Find::Of(&mapping)) {
+            Ok(found) if mapping.fits(&found.header) => return Ok(Some((mapping, found))),
+            Ok(_) | Err(CsvError::Header(_)) => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(None)
 }
 
 /// Goes through the whole file and stores nothing.
@@ -214,7 +250,8 @@ fn walk(
 ) -> Result<(), CsvError> {
     mapping.check().map_err(CsvError::Mapping)?;
     let size = input.seek(SeekFrom::End(0)).map_err(CsvError::Input)?;
-    let (mut reader, header) = open(input)?;
+    let (mut reader, head) = open(input, Find::Of(mapping))?;
+    let header = head.names;
     let at = |name: &str| {
         header.iter().position(|h| h == name).ok_or_else(|| {
             CsvError::Header(format!(
@@ -264,6 +301,11 @@ fn walk(
             readings += 1;
             each(line, reading, report)?;
         }
+    }
+    if report.lines == 0 {
+        report
+            .notes
+            .push("no line stands below the columns' names".into());
     }
     if moments.told_by_order > 0 {
         report.notes.push(format!(
@@ -333,102 +375,16 @@ fn row(
 }
 
 /// A reader behind the header, and the header.
-fn open(input: &mut dyn Input) -> Result<(Reader<Lines<'_>>, Vec<String>), CsvError> {
+fn open<'i>(
+    input: &'i mut dyn Input,
+    find: Find<'_>,
+) -> Result<(Reader<Lines<BufReader<&'i mut dyn Input>>>, Head), CsvError> {
+    let head = head::find(input, find)?;
     input.rewind().map_err(CsvError::Input)?;
-    let separator = separator(input)?;
-    input.rewind().map_err(CsvError::Input)?;
-    let mut reader = ReaderBuilder::new()
-        .delimiter(separator)
-        .has_headers(false)
-        .flexible(true)
-        .from_reader(Lines {
-            input: BufReader::new(input),
-            ended: 0,
-            within: false,
-        });
+    let mut reader = head::reader(head.separator, BufReader::new(input));
     let mut record = ByteRecord::new();
-    if !next(&mut reader, &mut record)? {
-        return Err(CsvError::Header("the file is empty".into()));
-    }
-    let header: Vec<String> = record
-        .iter()
-        .take(HEADER_COLUMNS)
-        .map(|cell| text(cell).trim_start_matches('\u{feff}').trim().to_owned())
-        .collect();
-    if header.len() < 2 {
-        return Err(CsvError::Header(
-            "the first line is no header with at least a time and a value: columns are told apart by comma, semicolon, tab or bar".into(),
-        ));
-    }
-    if header
-        .iter()
-        .all(|h| h.is_empty() || h.parse::<f64>().is_ok())
-    {
-        return Err(CsvError::Header(
-            "the first line holds numbers: a line with the columns' names must stand above them"
-                .into(),
-        ));
-    }
-    Ok((reader, header))
-}
-
-/// Hands a file over line by line, so that a record's line is known: the `csv` crate counts from where
-/// the record before ended, which before `\r\n` and empty lines is another line.
-struct Lines<'a> {
-    input: BufReader<&'a mut dyn Input>,
-    ended: u64,
-    within: bool,
-}
-
-impl Lines<'_> {
-    /// The line handed over last, from 1.
-    fn line(&self) -> u64 {
-        self.ended + u64::from(self.within)
-    }
-}
-
-impl Read for Lines<'_> {
-    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
-        let there = self.input.fill_buf()?;
-        let line = there.iter().position(|b| *b == b'\n').map(|at| at + 1);
-        let n = line.unwrap_or(there.len()).min(into.len());
-        into[..n].copy_from_slice(&there[..n]);
-        if n > 0 {
-            self.within = there[n - 1] != b'\n';
-            self.ended += u64::from(!self.within);
-        }
-        self.input.consume(n);
-        Ok(n)
-    }
-}
-
-/// What stands between the columns: whichever of the usual ones the first line has most of.
-fn separator(input: &mut dyn Input) -> Result<u8, CsvError> {
-    const LOOKED_AT: u64 = 64 * 1024;
-    let mut start = Vec::new();
-    input
-        .take(LOOKED_AT)
-        .read_to_end(&mut start)
-        .map_err(CsvError::Input)?;
-    let mut quoted = false;
-    let mut counts = [(b',', 0_u32), (b';', 0), (b'\t', 0), (b'|', 0)];
-    for byte in start {
-        match byte {
-            b'"' => quoted = !quoted,
-            b'\n' | b'\r' if !quoted && counts.iter().any(|(_, n)| *n > 0) => break,
-            _ if quoted => {}
-            _ => {
-                if let Some((_, n)) = counts.iter_mut().find(|(s, _)| *s == byte) {
-                    *n += 1;
-                }
-            }
-        }
-    }
-    Ok(counts
-        .into_iter()
-        .rev()
-        .max_by_key(|(_, n)| *n)
-        .map_or(b',', |(s, _)| s))
+    while next(&mut reader, &mut record)? && reader.get_ref().line() < head.line {}
+    Ok((reader, head))
 }
 
 fn next<R: Read>(reader: &mut Reader<R>, record: &mut ByteRecord) -> Result<bool, CsvError> {
@@ -438,11 +394,6 @@ fn next<R: Read>(reader: &mut Reader<R>, record: &mut ByteRecord) -> Result<bool
             other => std::io::Error::other(format!("{other:?}")),
         })
     })
-}
-
-/// A cell as text; a file in an older encoding keeps its numbers.
-fn text(cell: &[u8]) -> String {
-    String::from_utf8_lossy(cell).into_owned()
 }
 
 fn listed(header: &[String]) -> String {

@@ -89,7 +89,7 @@ fn a_file_with_a_mark_semicolons_and_decimal_commas_is_taken_as_it_is_meant() {
         column("fukt", Quantity::Humidity, Unit::PercentRh),
     ]);
     let mut input = Cursor::new(text.as_bytes().to_vec());
-    let begin = beginning(&mut input).unwrap();
+    let begin = beginning(&mut input, Find::Guess).unwrap();
     assert_eq!(begin.header, ["time", "temp", "fukt", "note"]);
     assert_eq!(begin.rows[0][3], "baked; twice");
     let seen = preview(&mut input, &wanted, &place.around()).unwrap();
@@ -179,6 +179,38 @@ fn what_does_not_fit_is_said_before_anything_is_stored() {
         assert!(error.contains(part), "{error}");
     }
     assert!(place.stored().is_empty());
+}
+
+#[test]
+fn lines_above_the_header_are_passed_over_and_lines_keep_their_numbers() {
+    let place = Place::new();
+    let text = "Logger,7\r\nStarted,2026-01-10 07:00\r\n\r\ntime,temp\r\n01/14/2026 07:05,21\r\nsoon,22\r\n01/02/2026 07:05,23\r\n";
+    let mut input = Cursor::new(text.as_bytes().to_vec());
+    let begin = beginning(&mut input, Find::Guess).unwrap();
+    assert_eq!((begin.header_line, begin.rows.len()), (4, 3));
+    assert!(begin.month_first, "there is no fourteenth month");
+    let wanted = Mapping {
+        month_first: true,
+        ..air()
+    };
+    let report = place.import(text, &wanted, false);
+    assert_eq!((report.stored, report.lines), (2, 3));
+    assert_eq!(report.bad_lines[0].line, 6);
+    assert_eq!(place.stored()[0].time, t("2026-01-02T06:05:00Z"));
+
+    // A kept mapping finds its columns wherever they stand; another file's are none of its.
+    let kept = vec![
+        mapping(vec![column("heat", Quantity::AirTemperature, Unit::Cel)]),
+        air(),
+    ];
+    let (found, begin) = known(&mut input, kept.clone()).unwrap().unwrap();
+    assert_eq!((found, begin.header_line), (air(), 4));
+    let mut other = Cursor::new(b"when,warmth\n2026-01-10 07:00,21\n".to_vec());
+    assert_eq!(known(&mut other, kept).unwrap(), None);
+
+    let empty = place.import("time,temp\n", &air(), false);
+    assert_eq!((empty.lines, empty.stored), (0, 0));
+    assert!(empty.notes[0].contains("no line stands below"));
 }
 
 #[test]

@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::csv::Beginning;
 use super::moment;
 use super::number::cut;
 use crate::app::App;
@@ -83,7 +84,7 @@ impl Mapping {
             }
             if !payload::fits(value.unit, value.quantity) {
                 return Err(format!(
-                    "`{}` is not measured in {}.",
+                    "`{}` is not measured in `{}`.",
                     value.quantity.as_str(),
                     value.unit.as_str()
                 ));
@@ -91,7 +92,7 @@ impl Mapping {
             let same = |o: &Column| o.sensor == value.sensor && o.quantity == value.quantity;
             if self.values[..i].iter().any(same) {
                 return Err(format!(
-                    "Two columns would both be {} of `{}`: give one of them another sensor.",
+                    "Two columns would both be `{}` of `{}`: give one of them another sensor.",
                     value.quantity.as_str(),
                     value.sensor
                 ));
@@ -107,16 +108,29 @@ impl Mapping {
         there(&self.time) && self.values.iter().all(|v| there(&v.column))
     }
 
-    /// What a header seems to hold.
+    /// What a file seems to hold. No time is guessed where neither a column's name nor the first rows
+    /// show one.
     #[must_use]
-    pub fn guess(header: &[String], sensor: &str) -> Self {
-        let is_time = |name: &&String| {
+    pub fn guess(beginning: &Beginning, sensor: &str) -> Self {
+        let header = &beginning.header;
+        let named = |name: &str| {
             let name = name.to_lowercase();
             ["time", "date", "tid", "zeit", "datum", "when"]
                 .iter()
                 .any(|w| name.contains(w))
         };
-        let time = header.iter().find(is_time).or(header.first());
+        let holds = |at: usize| {
+            let mut cells = beginning.rows.iter().filter_map(|row| row.get(at));
+            cells.any(|cell| moment::order(cell).is_some())
+        };
+        let time = header
+            .iter()
+            .enumerate()
+            .map(|(at, name)| (name, holds(at), named(name)))
+            .filter(|(_, holds, named)| *holds || *named)
+            .rev()
+            .max_by_key(|(_, holds, named)| (*holds, *named))
+            .map(|(name, ..)| name);
         let mut values: Vec<Column> = Vec::new();
         for column in header.iter().filter(|c| Some(*c) != time) {
             if let Some((quantity, unit)) = heard::by_header(column)
@@ -134,6 +148,7 @@ impl Mapping {
         Self {
             name: sensor.to_owned(),
             time: time.cloned().unwrap_or_default(),
+            month_first: beginning.month_first,
             values,
             ..Self::default()
         }
@@ -219,20 +234,46 @@ pub fn usual_zone(app: &App) -> String {
 mod tests {
     use super::*;
 
-    fn header(names: &[&str]) -> Vec<String> {
-        names.iter().map(|n| (*n).to_owned()).collect()
+    fn beginning(names: &[&str], row: &[&str]) -> Beginning {
+        let owned = |texts: &[&str]| texts.iter().map(|n| (*n).to_owned()).collect();
+        Beginning {
+            header: owned(names),
+            header_line: 1,
+            rows: vec![owned(row)],
+            month_first: false,
+        }
+    }
+
+    #[test]
+    fn the_time_is_told_by_what_a_column_holds_then_by_its_name() {
+        for (names, row, time) in [
+            (["Fecha", "T"], ["10/01/2026 07:05", "21"], "Fecha"),
+            (
+                ["Started", "Time"],
+                ["2026-01-10 07:00", "2026-01-10 07:05"],
+                "Time",
+            ),
+            (["Run time", "Moment"], ["17", "2026-01-10 07:05"], "Moment"),
+            (["Datum", "T"], ["", "21"], "Datum"),
+            (["A", "B"], ["17", "21"], ""),
+        ] {
+            assert_eq!(Mapping::guess(&beginning(&names, &row), "s").time, time);
+        }
     }
 
     #[test]
     fn a_header_is_guessed_and_what_cannot_work_is_said() {
         let guess = Mapping::guess(
-            &header(&[
-                "No.",
-                "Timestamp",
-                "Temp (°F)",
-                "Relative Humidity(%)",
-                "Note",
-            ]),
+            &beginning(
+                &[
+                    "No.",
+                    "Timestamp",
+                    "Temp (°F)",
+                    "Relative Humidity(%)",
+                    "Note",
+                ],
+                &["1", "2026-01-10 07:05", "70.1", "61", ""],
+            ),
             "shelf",
         );
         assert_eq!(guess.time, "Timestamp");

@@ -5,6 +5,7 @@
 
 pub mod csv;
 pub mod flux;
+pub mod head;
 pub mod mapping;
 pub mod moment;
 pub mod number;

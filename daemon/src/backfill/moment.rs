@@ -54,6 +54,38 @@ pub fn zone(text: &str) -> Result<TimeZone, String> {
     })
 }
 
+/// In which order a text's date is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Order {
+    /// The year first, or it makes the same sense with day and month first.
+    Either,
+    /// Only with the day first.
+    DayFirst,
+    /// Only with the month first.
+    MonthFirst,
+}
+
+/// Whether a text is a moment, and how its date is written. Numbers count only as seconds or
+/// milliseconds of the years 2001 to 2286, so that a serial number is none.
+#[must_use]
+pub fn order(text: &str) -> Option<Order> {
+    const SECONDS: std::ops::Range<f64> = 1e9..1e10;
+    let text = text.trim();
+    if text.parse::<jiff::Timestamp>().is_ok() {
+        return Some(Order::Either);
+    }
+    if let Ok(number) = text.replace(',', ".").parse::<f64>() {
+        let ours = SECONDS.contains(&number) || SECONDS.contains(&(number / 1000.0));
+        return ours.then_some(Order::Either);
+    }
+    match (civil(text, false), civil(text, true)) {
+        (Some(_), Some(_)) => Some(Order::Either),
+        (Some(_), None) => Some(Order::DayFirst),
+        (None, Some(_)) => Some(Order::MonthFirst),
+        (None, None) => None,
+    }
+}
+
 /// Reads the times of one column, line by line.
 #[derive(Clone, Debug)]
 pub struct Moments {
@@ -110,10 +142,18 @@ impl Moments {
             });
         }
         let clock = civil(text, self.month_first).ok_or_else(|| {
-            format!(
-                "`{}` is not a time: write it like 2026-01-10 07:05, or choose another column",
-                cut(text)
-            )
+            let text_cut = cut(text);
+            match civil(text, !self.month_first) {
+                Some(_) if self.month_first => {
+                    format!("`{text_cut}` is no date with the month first: say that the day comes first")
+                }
+                Some(_) => {
+                    format!("`{text_cut}` is no date with the day first: say that the month comes first")
+                }
+                None => format!(
+                    "`{text_cut}` is not a time: write it like 2026-01-10 07:05, or choose another column"
+                ),
+            }
         })?;
         self.in_zone(clock, text)
     }
@@ -257,6 +297,27 @@ mod tests {
             assert!(oslo().read(text).is_err(), "{text}");
         }
         assert!(zone("Nowhere/None").is_err() && zone("+99:00").is_err());
+    }
+
+    #[test]
+    fn the_order_of_a_date_is_known_where_only_one_makes_sense() {
+        for (text, order_of) in [
+            ("01/10/2026 07:05", Some(Order::Either)),
+            ("13/10/2026 07:05", Some(Order::DayFirst)),
+            ("01/13/2026 7:05 AM", Some(Order::MonthFirst)),
+            ("2026-01-13T07:05:00Z", Some(Order::Either)),
+            ("1768025100", Some(Order::Either)),
+            ("1768025100250", Some(Order::Either)),
+            ("104512345", None),
+            ("21.5", None),
+            ("Time", None),
+        ] {
+            assert_eq!(order(text), order_of, "{text}");
+        }
+        assert!(read("01/13/2026 07:05").contains("month comes first"));
+        let mut month_first = Moments::new(TimeZone::UTC, true);
+        let why = month_first.read("13/01/2026 07:05").unwrap_err();
+        assert!(why.contains("day comes first"), "{why}");
     }
 
     // Central European clocks went from 3:00 back to 2:00 on 26 October 2025, and go from 2:00 to

@@ -79,7 +79,7 @@ fn planned(change: &PlannedChange, kind: PlaceKind) -> Result<(), String> {
     }
     match (change.air, change.on) {
         (Some(c), None) if !(PLANNED_AIR_C.contains(&c)) => Err(format!(
-            "`air` is {c}: a place is {} to {} °C",
+            "`air` is {c} °C: a place is {} to {} °C",
             PLANNED_AIR_C.start(),
             PLANNED_AIR_C.end()
         )),

@@ -50,31 +50,39 @@ fn within(
     value: Option<f64>,
     range: &std::ops::RangeInclusive<f64>,
     say: &str,
+    unit: &str,
 ) -> Result<(), String> {
     match value {
-        Some(v) if !range.contains(&v) => {
-            Err(format!("{say} is {} to {}.", range.start(), range.end()))
-        }
+        Some(v) if !range.contains(&v) => Err(format!(
+            "{say} is {} to {}{unit}.",
+            range.start(),
+            range.end()
+        )),
         _ => Ok(()),
     }
 }
 
 fn dough(r: &Dough) -> Result<(), String> {
     name("dough", &r.name)?;
-    within(r.ceiling, &TOP_C, "A top proofing temperature, in °C,")?;
+    within(r.ceiling, &TOP_C, "A top proofing temperature", " °C")?;
     for usual in [&r.bulk, &r.final_].into_iter().flatten() {
         let Usual {
             usual_min,
             at,
             target_rise,
         } = *usual;
-        within(usual_min, &USUAL_MIN, "A proof's usual time, in minutes,")?;
-        within(at, &DOUGH_C, "The temperature it holds at, in °C,")?;
-        within(target_rise, &RISE, "The rise at ready")?;
+        within(usual_min, &USUAL_MIN, "A proof's usual time", " min")?;
+        within(at, &DOUGH_C, "The temperature it holds at", " °C")?;
+        within(
+            target_rise,
+            &RISE,
+            "The rise at ready (1 is doubled, 100 %)",
+            "",
+        )?;
     }
     if let Some(lead) = r.lead_min {
-        within(lead.bulk, &LEAD_MIN, "Notice, in minutes,")?;
-        within(lead.final_, &LEAD_MIN, "Notice, in minutes,")?;
+        within(lead.bulk, &LEAD_MIN, "Notice", " min")?;
+        within(lead.final_, &LEAD_MIN, "Notice", " min")?;
     }
     let mut masses = r.formula.iter().flatten().map(|i| i.mass_g);
     if masses.any(|g| !(g.is_finite() && g >= 0.0)) {
@@ -87,16 +95,17 @@ fn stage(r: &StageRecord) -> Result<(), String> {
     within(
         r.dough_temperature,
         &DOUGH_C,
-        "A dough's temperature, in °C,",
+        "A dough's temperature",
+        " °C",
     )
 }
 
 fn observation(r: &Observation) -> Result<(), String> {
     match r.kind {
-        ObservationKind::Rise => within(r.rise, &RISE, "A rise (1 is doubled)")
+        ObservationKind::Rise => within(r.rise, &RISE, "A rise (1 is doubled)", "")
             .map_err(|e| format!("{e} Check the two heights.")),
         ObservationKind::DoughTemperature => {
-            within(r.value, &DOUGH_C, "A dough's temperature, in °C,")
+            within(r.value, &DOUGH_C, "A dough's temperature", " °C")
         }
         ObservationKind::FingerDent | ObservationKind::Note => Ok(()),
     }

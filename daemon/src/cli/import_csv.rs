@@ -8,12 +8,15 @@ use std::process::ExitCode;
 use anyhow::{Context as _, bail};
 
 use super::{Common, Done, print_json};
-use crate::backfill::csv::{self, Around, Beginning, Input};
+use crate::backfill::csv::{self, Around, Input};
+use crate::backfill::head::Find;
 use crate::backfill::mapping::{self, Column, Mapping};
 use crate::backfill::{Progress, Report};
 use crate::batches::record::{Quantity, Unit};
 
 /// Takes readings in from a CSV file with a header; taking a file in twice changes nothing.
+///
+/// Lines above the header, which many loggers write, are passed over.
 ///
 /// Say once what the columns are, with --time and --value, and keep that under a name with --keep;
 /// the next file with that header needs neither.
@@ -70,9 +73,10 @@ impl ImportCsv {
     pub(super) fn run(self, common: &Common) -> Done {
         let app = common.open_app()?;
         let mut input = open(&self.file)?;
-        let beginning = csv::beginning(&mut *input)?;
         let kept = mapping::all(&*app.store)?;
-        let mapping = self.mapping(&kept, &beginning)?;
+        let mapping = self.mapping(kept, &mut *input)?;
+        // What does not fit is said before it is kept.
+        csv::beginning(&mut *input, Find::Of(&mapping))?;
         if self.keep.is_some() {
             mapping::keep(&*app.store, &mapping)?;
         }
@@ -136,7 +140,7 @@ impl ImportCsv {
     }
 
     /// What is said here, else the one kept under the name, else the only one kept that fits.
-    fn mapping(&self, kept: &[Mapping], beginning: &Beginning) -> anyhow::Result<Mapping> {
+    fn mapping(&self, kept: Vec<Mapping>, input: &mut dyn Input) -> anyhow::Result<Mapping> {
         if let Some(time) = &self.time {
             let sensor = self
                 .sensor
@@ -164,13 +168,15 @@ impl ImportCsv {
                 .with_context(|| format!("no mapping is kept under `{name}`"))?
                 .clone(),
             None => {
-                let fitting: Vec<&Mapping> =
-                    kept.iter().filter(|m| m.fits(&beginning.header)).collect();
-                match fitting[..] {
-                    [one] => one.clone(),
-                    [] => bail!(
+                let mut fitting = Vec::new();
+                for mapping in kept {
+                    fitting.extend(csv::known(input, vec![mapping])?);
+                }
+                match (fitting.pop(), fitting.is_empty()) {
+                    (Some((one, _)), true) => one,
+                    (None, _) => bail!(
                         "say what the columns are, with --time, --value and --sensor; they are {}",
-                        beginning.header.join(", ")
+                        csv::beginning(input, Find::Guess)?.header.join(", ")
                     ),
                     _ => bail!("more than one kept mapping fits this file: choose with --mapping"),
                 }

@@ -58,7 +58,7 @@ pub fn put(app: &App, sensor: Sensor) -> Result<(), AssignError> {
         .any(|c| is(c, &sensor.name, sensor.quantity))
     {
         return Err(AssignError::Bad(format!(
-            "`{}` ({}) is set in the configuration file: change it there",
+            "`{}` (`{}`) is set in the configuration file: change it there",
             sensor.name,
             sensor.quantity.as_str()
         )));

@@ -211,7 +211,7 @@ pub(crate) fn given(
 ) -> Result<Option<f64>, PlanError> {
     match value {
         Some(v) if !(low..=high).contains(&v) => Err(PlanError::Bad(format!(
-            "{name}: {v} is out of range: give {low} to {high} {unit}"
+            "{name}: {v} {unit} is out of range: give {low} to {high} {unit}"
         ))),
         v => Ok(v),
     }

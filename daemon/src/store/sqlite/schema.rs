@@ -1,8 +1,9 @@
 //! The schema and its history. A migration once released is never edited: expand, move, contract.
 //!
-//! Each step runs in one transaction together with its number in `user_version`, so that a kill
-//! leaves the old version or the new one, never something between. Before the first step on data
-//! that exists, the whole file is copied beside itself (`doughwarden.db.before-N`).
+//! All steps that a file lacks run in one transaction together with the number in `user_version`, so
+//! that a kill leaves the old version or the new one, never something between. Before the first step on
+//! data that exists, the whole file is copied beside itself (`doughwarden.db.before-N`): never a version
+//! between, which the program that left the data could not read.
 
 use std::path::Path;
 
@@ -36,23 +37,22 @@ pub(super) fn bring_up(conn: &mut Connection, file: &Path) -> Result<()> {
         );
         super::upkeep::copy_to(conn, Path::new(&copy))?;
     }
+    let doing = failed("bring the schema up to date");
+    let tx = conn
+        .transaction_with_behavior(TransactionBehavior::Immediate)
+        .map_err(&doing)?;
+    // Another process may have done it while this one waited.
+    let found = not_newer(&tx)?;
     for (step, sql) in (0..).zip(STEPS) {
-        let doing = failed("bring the schema up to date");
-        let tx = conn
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(&doing)?;
-        // Another process may have done it while this one waited.
-        if version(&tx)? > step {
-            continue;
+        if found <= step {
+            tx.execute_batch(sql).map_err(&doing)?;
         }
-        tx.execute_batch(sql).map_err(&doing)?;
-        tx.pragma_update(None, "user_version", step + 1)
-            .map_err(&doing)?;
-        tx.pragma_update(None, "application_id", APPLICATION_ID)
-            .map_err(&doing)?;
-        tx.commit().map_err(&doing)?;
     }
-    Ok(())
+    tx.pragma_update(None, "user_version", SCHEMA)
+        .map_err(&doing)?;
+    tx.pragma_update(None, "application_id", APPLICATION_ID)
+        .map_err(&doing)?;
+    tx.commit().map_err(doing)
 }
 
 /// The file's version, unless this program does not know it.

@@ -162,7 +162,10 @@ pub(in crate::web) fn correct(
         .into_iter()
         .find(|(s, _)| s.name == sensor && s.quantity == quantity)
         .ok_or_else(|| {
-            Problem::none(format!("`{sensor}` ({}) is not mapped.", quantity.as_str()))
+            Problem::none(format!(
+                "`{sensor}` (`{}`) is not mapped.",
+                quantity.as_str()
+            ))
         })?;
     spec.correction.push(correction);
     spec.correction.sort_by_key(|c| c.from);

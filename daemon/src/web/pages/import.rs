@@ -15,13 +15,14 @@ use serde_json::{Value, json};
 use super::{Fields, Sent, frame, no_such_button};
 use crate::app::App;
 use crate::backfill::csv::{self, Around, Beginning, CsvError, Preview};
+use crate::backfill::head::Find;
 use crate::backfill::mapping::{self, Column, Mapping, MappingError};
 use crate::backfill::uploads::{State as Stage, Upload, nameless};
 use crate::backfill::{Report, tell};
 use crate::batches::record::{Quantity, Unit};
 use crate::events::Event;
 use crate::web::api::csv::put_aside;
-use crate::web::problem::Problem;
+use crate::web::problem::{Problem, sentence};
 use crate::web::{Shared, Web};
 
 /// The page with the files.
@@ -74,7 +75,7 @@ fn counts(r: &Report, readings: u64) -> view::Counts {
             .from
             .zip(r.to)
             .map(|(a, b)| (a.timestamp(), b.timestamp())),
-        notes: r.notes.clone(),
+        notes: r.notes.iter().map(|note| sentence(note)).collect(),
         refused: r.refused,
     }
 }
@@ -98,13 +99,13 @@ pub async fn paste(State(web): State<Shared>, form: Sent) -> Result<Response, Pr
     web.off(move |web| {
         let typed = fields.text("text").unwrap_or_default();
         let mut file = std::io::Cursor::new(typed.as_bytes().to_vec());
-        let wrong = match csv::beginning(&mut file) {
+        let wrong = match csv::beginning(&mut file, Find::Guess) {
             Ok(_) if !typed.is_empty() => None,
             Ok(_) | Err(CsvError::Header(_)) if typed.is_empty() => {
                 Some("Choose a file, or paste its lines.".to_owned())
             }
             Ok(_) => None,
-            Err(error) => Some(crate::web::problem::sentence(&error.to_string())),
+            Err(error) => Some(sentence(&error.to_string())),
         };
         if let Some(wrong) = wrong {
             let page = list_page(web, Some(&wrong), typed)?;
@@ -140,7 +141,7 @@ pub async fn file(
 ) -> Result<Json<Value>, Problem> {
     let mut file = put_aside(&web, body).await?;
     web.off(move |web| {
-        csv::beginning(&mut file)?;
+        csv::beginning(&mut file, Find::Guess)?;
         let upload = take_on(&web.app, &named.name, file)?;
         Ok(Json(json!({ "path": path_of(&upload) })))
     })
@@ -163,13 +164,11 @@ pub async fn one(State(web): State<Shared>, Path(id): Path<String>) -> Result<Ma
         let upload = upload(app, &id)?;
         let form = match upload.state() {
             Stage::Waiting => {
-                let beginning = csv::beginning(&mut *upload.file())?;
-                let kept = mapping::all(&*app.store)?;
-                let sensor = upload.name.split('.').next().unwrap_or(&upload.name);
-                let mapping = kept
-                    .into_iter()
-                    .find(|m| m.fits(&beginning.header))
-                    .unwrap_or_else(|| Mapping::guess(&beginning.header, sensor));
+                let known = csv::known(&mut *upload.file(), mapping::all(&*app.store)?)?;
+                let (mapping, beginning) = match known {
+                    Some(both) => both,
+                    None => guessed(&upload, Find::Guess)?,
+                };
                 let place = mapping.values.iter().find_map(|v| v.place.clone());
                 Some(form_view(app, &upload, &beginning, &mapping, place, false))
             }
@@ -179,6 +178,13 @@ pub async fn one(State(web): State<Shared>, Path(id): Path<String>) -> Result<Ma
         Ok(view::one(&file_view(&upload), form.as_ref(), &frame))
     })
     .await
+}
+
+/// What a file seems to hold; its sensor is guessed from the file's name.
+fn guessed(upload: &Upload, find: Find<'_>) -> Result<(Mapping, Beginning), CsvError> {
+    let beginning = csv::beginning(&mut *upload.file(), find)?;
+    let sensor = upload.name.split('.').next().unwrap_or(&upload.name);
+    Ok((Mapping::guess(&beginning, sensor), beginning))
 }
 
 fn form_view(
@@ -212,6 +218,7 @@ fn form_view(
         id: upload.id.clone(),
         file: upload.name.clone(),
         header: beginning.header.clone(),
+        header_line: beginning.header_line,
         rows: beginning.rows.clone(),
         time: mapping.time.clone(),
         zone: mapping
@@ -288,11 +295,23 @@ pub async fn act(
             other => return Err(no_such_button(other)),
         };
         let strict = fields.text("strict").is_some();
-        let beginning = csv::beginning(&mut *upload.file())?;
+        let line = |name: &str| fields.text(name).and_then(|n| n.parse().ok());
+        let shown = line("header_shown");
+        let wanted = line("header_line").filter(|wanted| Some(*wanted) != shown);
+        if let Some(wanted) = wanted {
+            return header_moved(app, &upload, wanted, &fields);
+        }
+        let find = shown.map_or(Find::Guess, Find::Line);
+        let beginning = csv::beginning(&mut *upload.file(), find)?;
         let (mapping, looked) = match typed(&fields) {
             Err(why) => (Mapping::default(), Err(why)),
             Ok(mapping) => {
-                let looked = look(app, &upload, &mapping, take, &fields)?;
+                let mut looked = look(app, &upload, &mapping, take && !strict, &fields)?;
+                // A file that must be whole is looked through first: what is wrong stands above the form.
+                let whole = matches!(&looked, Ok(Some(p)) if p.report.bad == 0);
+                if take && strict && whole {
+                    looked = look(app, &upload, &mapping, true, &fields)?;
+                }
                 (mapping, looked)
             }
         };
@@ -312,7 +331,15 @@ pub async fn act(
             }
             Ok(Some(preview)) => {
                 form.preview = Some(preview_view(&preview));
-                StatusCode::OK
+                if take {
+                    form.wrong = Some(
+                        "Nothing was stored, because not every line is good. To store the good ones, say so below."
+                            .to_owned(),
+                    );
+                    StatusCode::UNPROCESSABLE_ENTITY
+                } else {
+                    StatusCode::OK
+                }
             }
             Err(why) => {
                 form.wrong = Some(why);
@@ -323,6 +350,37 @@ pub async fn act(
         Ok((status, page).into_response())
     })
     .await
+}
+
+/// The columns' names are read from another line: other columns, so what was said of the others is
+/// guessed anew, and nothing is stored yet.
+fn header_moved(
+    app: &App,
+    upload: &Upload,
+    line: u64,
+    fields: &Fields,
+) -> Result<Response, Problem> {
+    let (mapping, beginning, wrong) = match guessed(upload, Find::Line(line)) {
+        Ok((mapping, beginning)) => (mapping, beginning, None),
+        Err(CsvError::Header(why)) => {
+            let (mapping, beginning) = guessed(upload, Find::Guess)?;
+            (mapping, beginning, Some(sentence(&why)))
+        }
+        Err(error) => return Err(error.into()),
+    };
+    let status = match wrong {
+        Some(_) => StatusCode::UNPROCESSABLE_ENTITY,
+        None => StatusCode::OK,
+    };
+    let place = fields.text("place").map(str::to_owned);
+    let strict = fields.text("strict").is_some();
+    let mut form = form_view(app, upload, &beginning, &mapping, place, strict);
+    if let Some(zone) = fields.text("zone") {
+        zone.clone_into(&mut form.zone);
+    }
+    form.wrong = wrong;
+    let page = view::one(&file_view(upload), Some(&form), &frame(app, None)?);
+    Ok((status, page).into_response())
 }
 
 /// A preview (`None` when it is to be stored), or why what was typed cannot be.
@@ -352,9 +410,7 @@ fn look(
     };
     match csv::preview(&mut *upload.file(), mapping, &around) {
         Ok(preview) => Ok(Ok(Some(preview))),
-        Err(CsvError::Mapping(why) | CsvError::Header(why)) => {
-            Ok(Err(crate::web::problem::sentence(&why)))
-        }
+        Err(CsvError::Mapping(why) | CsvError::Header(why)) => Ok(Err(sentence(&why))),
         Err(error) => Err(error.into()),
     }
 }
@@ -421,7 +477,7 @@ fn store(
             Ok(report) => Stage::Done(report),
             Err(error) => {
                 tracing::warn!(file = %upload.name, %error, "a file of readings was not taken in whole");
-                Stage::Failed(crate::web::problem::sentence(&error.to_string()))
+                Stage::Failed(sentence(&error.to_string()))
             }
         });
         app.bus.tell(Event::Sensors);

@@ -57,7 +57,7 @@ async fn errors_are_problem_documents_and_pages_say_them_in_words() {
     assert_eq!(answer.status, 413);
     let page = get(&router, "/batches/none").await;
     assert_eq!(page.status, 404);
-    assert!(page.text.contains("There is no batch `none`") && page.text.contains("<html"));
+    assert!(page.text.contains("There is no batch “none”") && page.text.contains("<html"));
 }
 
 #[tokio::test]

@@ -66,7 +66,7 @@ async fn a_pasted_file_is_looked_at_then_stored_and_what_was_typed_stays_when_re
     assert_eq!(looked.status, 200);
     assert!(looked.text.contains("As it will be stored"));
     assert!(
-        looked.text.contains("Line 4: `10.01.2026 nope`"),
+        looked.text.contains("Line 4: “10.01.2026 nope”"),
         "{}",
         looked.text
     );
@@ -82,13 +82,28 @@ async fn a_pasted_file_is_looked_at_then_stored_and_what_was_typed_stays_when_re
     };
     assert!(all().is_empty(), "looking stores nothing");
 
+    // Whole or not at all: what is wrong stands above the form, which can be sent again.
+    let whole = format!("{}&strict=yes", fields("take", "Europe/Oslo"));
+    let refused = form(&router, &path, &whole).await;
+    assert_eq!(refused.status, 422);
+    assert!(
+        refused
+            .text
+            .contains("Nothing was stored, because not every line is good")
+    );
+    assert!(refused.text.contains("Line 4: ") && all().is_empty());
+
     assert_eq!(
         led(&form(&router, &path, &fields("take", "Europe/Oslo")).await),
         path
     );
     let until = std::time::Duration::from_secs(60);
     tokio::time::timeout(until, async {
-        while !get(&router, &path).await.text.contains("readings stored") {
+        while !get(&router, &path)
+            .await
+            .text
+            .contains("2 readings</b> stored")
+        {
             tokio::time::sleep(std::time::Duration::from_millis(20)).await;
         }
     })
@@ -204,4 +219,22 @@ async fn the_pages_script_sends_a_file_and_hears_why_not() {
     )
     .await;
     assert_eq!(foreign.status, 403);
+}
+
+#[tokio::test]
+async fn a_bad_line_of_a_file_is_told_in_the_bakers_time() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let file = "text=time,temp%0A2026-01-10+09:30,21%0A";
+    let path = led(&form(&router, "/import", file).await);
+    let sent = "do=look&time=time&column=temp&measures=air_temperature:Cel&sensor=s";
+    let page = form(&router, &path, sent).await.text;
+    let said = "Line 2: 9:30 lies over 10 minutes ahead (it is 8:00)";
+    assert!(page.contains(said), "{page}");
+    let sent = "do=look&time=time&column=temp&measures=air_temperature:Cel&sensor=s&column=t2&measures=air_temperature:Cel&sensor=s";
+    let page = form(&router, &path, sent).await.text;
+    assert!(
+        page.contains("Two columns would both be air of “s”"),
+        "{page}"
+    );
 }

@@ -209,4 +209,5 @@ mod clock;
 mod doors;
 mod files;
 mod planned;
+mod refusals;
 mod taps;

@@ -7,18 +7,20 @@
 //! in one transaction and the readings in chunks; a run that is cut off there can be repeated,
 //! because importing a file twice changes nothing.
 
-use std::borrow::Cow;
+mod line;
+mod references;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
 
-use serde::Deserialize;
-use serde::de::IgnoredAny;
 use tempfile::SpooledTempFile;
 
+use self::line::{parse_reading, record_name, skip_line, spooled, without_position};
+use self::references::{bad_reference, cut, stands_in, unknown_batch, with_formula};
 use super::apply::BadLine;
 use super::book::Book;
 use super::check;
-use super::record::{Batch, Quantity, Reading, Record, Unit, num};
+use super::record::{Batch, Reading, Record};
 use crate::store::{Arrival, Edit, KeptOut, Store, StoreError, StoredReading};
 use crate::time::UtcMs;
 
@@ -497,102 +499,6 @@ impl<'a> Importer<'a> {
     }
 }
 
-fn cut(name: &str) -> String {
-    const SHOWN: usize = 40;
-    name.chars().take(SHOWN).collect()
-}
-
-fn unknown_batch(id: &str) -> String {
-    format!("names the unknown batch `{}`", cut(id))
-}
-
-/// The record of a line, without reading the rest.
-fn record_name(text: &str) -> Result<Cow<'_, str>, String> {
-    #[derive(Deserialize)]
-    struct Head<'a> {
-        #[serde(borrow, default)]
-        record: Option<Cow<'a, str>>,
-    }
-    if !text.starts_with('{') {
-        return Err("is no JSON object".into());
-    }
-    let head: Head<'_> = serde_json::from_str(text).map_err(|e| {
-        if e.is_data() {
-            "`record` is not a text".to_owned()
-        } else {
-            format!("is not JSON: {e}")
-        }
-    })?;
-    head.record
-        .ok_or_else(|| "has no `record`, which says what it is".to_owned())
-}
-
-fn without_position(error: &serde_json::Error) -> String {
-    // The position is that of the line's end, which helps nobody.
-    let text = error.to_string();
-    text.split(" at line ").next().unwrap_or(&text).to_owned()
-}
-
-/// A reading, and the names of its unknown fields.
-fn parse_reading(text: &str) -> Result<(Reading, Vec<String>), String> {
-    #[derive(Deserialize)]
-    #[serde(deny_unknown_fields)]
-    struct Exact {
-        #[serde(rename = "record")]
-        _record: IgnoredAny,
-        time: UtcMs,
-        sensor: String,
-        quantity: Quantity,
-        #[serde(with = "num")]
-        value: f64,
-        unit: Unit,
-        #[serde(default)]
-        batch: Option<String>,
-        #[serde(default)]
-        kept_out: Option<String>,
-        #[serde(default)]
-        place: Option<String>,
-        #[serde(default)]
-        raw: Option<f64>,
-        #[serde(default)]
-        raw_unit: Option<Unit>,
-    }
-    const KNOWN: [&str; 11] = [
-        "record", "time", "sensor", "quantity", "value", "unit", "batch", "kept_out", "place",
-        "raw", "raw_unit",
-    ];
-    if let Ok(exact) = serde_json::from_str::<Exact>(text) {
-        let reading = Reading {
-            time: exact.time,
-            sensor: exact.sensor,
-            quantity: exact.quantity,
-            value: exact.value,
-            unit: exact.unit,
-            batch: exact.batch,
-            kept_out: exact.kept_out,
-            place: exact.place,
-            raw: exact.raw,
-            raw_unit: exact.raw_unit,
-        };
-        return Ok((reading, Vec::new()));
-    }
-    let reading: Reading = serde_json::from_str(text).map_err(|e| without_position(&e))?;
-    let fields: BTreeMap<String, IgnoredAny> =
-        serde_json::from_str(text).map_err(|e| without_position(&e))?;
-    let unknown = fields
-        .into_keys()
-        .filter(|name| !KNOWN.contains(&name.as_str()))
-        .collect();
-    Ok((reading, unknown))
-}
-
-fn spooled(text: &str) -> Option<(usize, usize, Reading)> {
-    let (source, rest) = text.split_once(' ')?;
-    let (line, json) = rest.split_once(' ')?;
-    let (reading, _) = parse_reading(json).ok()?;
-    Some((source.parse().ok()?, line.parse().ok()?, reading))
-}
-
 /// As it is stored: its place said, or that of the sensor's name where there is one.
 fn to_store(reading: Reading, now: UtcMs, places: &BTreeSet<&str>) -> StoredReading {
     let place = reading.place.or_else(|| {
@@ -619,98 +525,5 @@ fn to_store(reading: Reading, now: UtcMs, places: &BTreeSet<&str>) -> StoredRead
         sensor: reading.sensor.into(),
         quantity: reading.quantity,
         value: reading.value,
-    }
-}
-
-/// What is wrong with a record's references.
-fn bad_reference(record: &Record, batches: &BTreeMap<&str, &Batch>) -> Option<String> {
-    let named = match record {
-        Record::Stage(r) => Some(r.batch.as_str()),
-        Record::Move(r) => Some(r.batch.as_str()),
-        Record::Observation(r) => Some(r.batch.as_str()),
-        Record::Batch(r) => r.from.as_deref(),
-        Record::Place(_) | Record::Dough(_) | Record::Reading(_) => None,
-    }?;
-    if !batches.contains_key(named) {
-        return Some(unknown_batch(named));
-    }
-    if let Record::Batch(batch) = record {
-        let mut up = Some(named);
-        for _ in 0..=batches.len() {
-            let id = up?;
-            if id == batch.id {
-                return Some("`from` leads back to the batch itself".into());
-            }
-            up = batches.get(id).and_then(|b| b.from.as_deref());
-        }
-    }
-    None
-}
-
-/// A batch that has begun and has no formula, with the one it takes over: the one it took at its
-/// first stage, else that of the batch it was split from, else its dough's.
-fn with_formula(base: &Book, merged: &Book, id: &str) -> Option<Batch> {
-    let batch = merged.batches.get(id)?;
-    if batch.formula.is_some() || merged.own_stages(id).next().is_none() {
-        return None;
-    }
-    let dough = merged.doughs.get(&batch.dough)?.formula.as_ref()?;
-    let taken = base
-        .batches
-        .get(id)
-        .filter(|before| before.dough == batch.dough)
-        .and_then(|before| before.formula.as_ref());
-    let shared = batch
-        .from
-        .as_ref()
-        .and_then(|from| merged.batches.get(from))
-        .and_then(|from| from.formula.as_ref());
-    Some(Batch {
-        formula: Some(taken.or(shared).unwrap_or(dough).clone()),
-        ..batch.clone()
-    })
-}
-
-/// The record of the same key as it stands in a book.
-fn stands_in(book: &Book, record: &Record) -> Option<Record> {
-    match record {
-        Record::Place(r) => book.places.get(&r.name).cloned().map(Record::Place),
-        Record::Dough(r) => book.doughs.get(&r.name).cloned().map(Record::Dough),
-        Record::Batch(r) => book.batches.get(&r.id).cloned().map(Record::Batch),
-        Record::Stage(r) => book
-            .own_stage(&r.batch, r.stage)
-            .cloned()
-            .map(Record::Stage),
-        Record::Move(r) => book
-            .moves
-            .get(&(r.batch.clone(), r.time))
-            .cloned()
-            .map(Record::Move),
-        Record::Observation(r) => book
-            .observations
-            .get(&(r.batch.clone(), r.time, r.kind))
-            .cloned()
-            .map(Record::Observation),
-        Record::Reading(_) => None,
-    }
-}
-
-/// Reads on to the end of an over-long line.
-fn skip_line(input: &mut dyn BufRead) -> std::io::Result<u64> {
-    let mut skipped = 0;
-    loop {
-        let buffer = input.fill_buf()?;
-        if buffer.is_empty() {
-            return Ok(skipped);
-        }
-        let (length, found) = match buffer.iter().position(|b| *b == b'\n') {
-            Some(at) => (at + 1, true),
-            None => (buffer.len(), false),
-        };
-        input.consume(length);
-        skipped += length as u64;
-        if found {
-            return Ok(skipped);
-        }
     }
 }
