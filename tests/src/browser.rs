@@ -147,9 +147,10 @@ impl Watched {
         self.page.evaluate(script).await.ok()?.into_value().ok()
     }
 
-    /// What a person reads; nothing while the page is being replaced.
+    /// What a person reads; nothing while the page is being replaced or still on its way.
     pub async fn text(&self) -> String {
-        let text = self.script("document.body.innerText").await;
+        let whole = "document.readyState === 'complete' ? document.body.innerText : ''";
+        let text = self.script(whole).await;
         text.unwrap_or_default()
     }
 
