@@ -374,11 +374,11 @@ fn row(
     Ok(row)
 }
 
+/// Reads the rows of a file.
+type Rows<'i> = Reader<Lines<BufReader<&'i mut dyn Input>>>;
+
 /// A reader behind the header, and the header.
-fn open<'i>(
-    input: &'i mut dyn Input,
-    find: Find<'_>,
-) -> Result<(Reader<Lines<BufReader<&'i mut dyn Input>>>, Head), CsvError> {
+fn open<'i>(input: &'i mut dyn Input, find: Find<'_>) -> Result<(Rows<'i>, Head), CsvError> {
     let head = head::find(input, find)?;
     input.rewind().map_err(CsvError::Input)?;
     let mut reader = head::reader(head.separator, BufReader::new(input));

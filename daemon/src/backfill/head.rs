@@ -167,9 +167,8 @@ fn guess(lines: &[Line]) -> Option<(usize, usize)> {
     let data = lines.iter().position(|(_, cells)| is_reading(cells))?;
     let wide = lines[data].1.len();
     let names = |cells: &[String]| {
-        let named = |cell: &&String| {
-            !cell.is_empty() && !is_moment(cell) && matches!(number::read(cell), Err(_))
-        };
+        let named =
+            |cell: &&String| !cell.is_empty() && !is_moment(cell) && number::read(cell).is_err();
         cells.iter().filter(named).count()
     };
     // A logger may end its lines with a separator, but not the header's.
