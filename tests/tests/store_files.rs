@@ -303,8 +303,11 @@ fn grown(sql: &str, file: &Path) {
         .unwrap();
 }
 
-/// What must be the same before and after: version, and of the readings their number and their sums.
-fn held(file: &Path) -> (i64, Vec<(i64, i64, i64, f64)>, i64) {
+/// Of a series: its number, how many readings, the sums of their times of day (ms) and of their values.
+type Sums = (i64, i64, i64, f64);
+
+/// What must be the same before and after: version, readings, packets.
+fn held(file: &Path) -> (i64, Vec<Sums>, i64) {
     let store = Connection::open(file).unwrap();
     let version = store
         .pragma_query_value(None, "user_version", |row| row.get(0))
