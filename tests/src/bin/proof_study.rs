@@ -9,7 +9,7 @@ use std::io::Write as _;
 /// Forecasts of the same simulated cases by ours, the script, the clock, the doubling rule and the bound.
 #[derive(Parser)]
 struct Arguments {
-    /// Share of the full run (500 cases for each law, moment and length of history).
+    /// Share of the full run (4,000 cases for each law, moment and length of history).
     #[arg(long, default_value_t = 1.0)]
     share: f64,
     /// Seed of all chance.
