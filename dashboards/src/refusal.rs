@@ -203,7 +203,7 @@ const TYPED: [(&str, &str, &str); 46] = [
     ("/places/plan", "air", "How warm, in {unit}"),
     ("/places", "name", "Its name"),
     ("/sensors/assign", "name", "Call it"),
-    ("/sensors/assign", "place", "Where it is"),
+    ("/sensors/assign", "place", "It stands in"),
     ("/sensors/assign", "topic", "Topic"),
     ("/sensors/correct", "shown", "It says"),
     ("/sensors/correct", "is", "It is"),

@@ -24,7 +24,7 @@
 //!
 //! A [`Verdict`] claims a difference only where the data show it, and says why where they cannot. How
 //! often it claims one where there is none, and how often it finds one, is measured in
-//! `model/tests/seasons.rs`.
+//! `model/tests/seasons_simulated.rs`.
 
 mod contrast;
 mod tests_of_difference;

@@ -55,7 +55,6 @@ pub fn find(input: &mut dyn Input, how: Find<'_>) -> Result<Head, CsvError> {
         .take(LOOKED_AT)
         .read_to_end(&mut start)
         .map_err(CsvError::Input)?;
-    let refused = |why: String| Err(CsvError::Header(why));
     if start.iter().all(u8::is_ascii_whitespace) {
         return refused("the file is empty".into());
     }
@@ -66,57 +65,78 @@ pub fn find(input: &mut dyn Input, how: Find<'_>) -> Result<Head, CsvError> {
         );
     }
     let cut = start.len() as u64 == LOOKED_AT;
-    let ways: Vec<(u8, Vec<Line>)> = SEPARATORS
-        .into_iter()
-        .map(|separator| (separator, lines(&start, separator, cut)))
-        .collect();
-    let guessed = ways
-        .iter()
-        .filter_map(|(separator, lines)| {
-            let (at, data) = guess(lines)?;
-            Some((*separator, &lines[at], lines[data].1.len()))
-        })
-        .rev()
-        .max_by_key(|(.., columns)| *columns);
+    let ways = SEPARATORS.map(|separator| Way {
+        separator,
+        lines: lines(&start, separator, cut),
+    });
     let found = match how {
-        Find::Guess => guessed.map(|(separator, line, _)| (separator, line)),
+        Find::Guess => fullest(&ways),
         Find::Of(mapping) => ways
             .iter()
-            .find_map(|(separator, lines)| {
-                let line = lines.iter().find(|(_, names)| mapping.fits(names))?;
-                Some((*separator, line))
-            })
-            .or(guessed.map(|(separator, line, _)| (separator, line))),
-        Find::Line(number) => {
-            let there = ways.iter().filter_map(|(separator, lines)| {
-                let line = lines.iter().find(|(n, _)| *n == number)?;
-                Some((*separator, line))
-            });
-            let wanted = there.rev().max_by_key(|(separator, (_, cells))| {
-                // As the readings are parted, else as the line itself is best.
-                (guessed.is_some_and(|(s, ..)| s == *separator), cells.len())
-            });
-            if wanted.is_none() {
-                return refused(format!(
-                    "line {number} is empty, or not among the first {WITHIN}: say in which line the columns' names stand"
-                ));
-            }
-            wanted
-        }
+            .find_map(|way| way.line(|_, names| mapping.fits(names)))
+            .or_else(|| fullest(&ways)),
+        Find::Line(number) => Some(numbered(&ways, number).ok_or_else(|| {
+            CsvError::Header(format!(
+                "line {number} is empty, or not among the first {WITHIN}: say in which line the columns' names stand"
+            ))
+        })?),
     };
-    // Nothing that looks like readings: then the first line that has several columns.
-    let found = found.or_else(|| {
-        let first = ways.iter().filter_map(|(separator, lines)| {
-            let line = lines.iter().find(|(_, cells)| cells.len() > 1);
-            Some((*separator, line.or(lines.first())?))
-        });
-        first.rev().max_by_key(|(_, (line, cells))| {
-            (cells.len() > 1, std::cmp::Reverse(*line), cells.len())
-        })
+    match found.or_else(|| first_of_several(&ways)) {
+        Some((separator, line)) => checked(separator, line),
+        None => refused("the file is empty".into()),
+    }
+}
+
+fn refused<T>(why: String) -> Result<T, CsvError> {
+    Err(CsvError::Header(why))
+}
+
+/// The file's first lines as one separator parts them.
+struct Way {
+    separator: u8,
+    lines: Vec<Line>,
+}
+
+impl Way {
+    /// The first line for which something holds.
+    fn line(&self, holds: impl Fn(u64, &[String]) -> bool) -> Option<(u8, &Line)> {
+        let line = self.lines.iter().find(|(n, cells)| holds(*n, cells))?;
+        Some((self.separator, line))
+    }
+}
+
+/// The header as the readings below it tell it, parted so that they have the most columns.
+fn fullest(ways: &[Way]) -> Option<(u8, &Line)> {
+    let guessed = ways.iter().filter_map(|way| {
+        let (at, data) = guess(&way.lines)?;
+        Some((way.separator, &way.lines[at], way.lines[data].1.len()))
     });
-    let Some((separator, (line, names))) = found else {
-        return refused("the file is empty".into());
-    };
+    let (separator, line, _) = guessed.rev().max_by_key(|(.., columns)| *columns)?;
+    Some((separator, line))
+}
+
+/// The line of a number, parted as the readings are, else as the line itself is best.
+fn numbered(ways: &[Way], number: u64) -> Option<(u8, &Line)> {
+    let guessed = fullest(ways).map(|(separator, _)| separator);
+    ways.iter()
+        .filter_map(|way| way.line(|n, _| n == number))
+        .rev()
+        .max_by_key(|(separator, (_, cells))| (guessed == Some(*separator), cells.len()))
+}
+
+/// Where nothing looks like readings: the first line that has several columns.
+fn first_of_several(ways: &[Way]) -> Option<(u8, &Line)> {
+    ways.iter()
+        .filter_map(|way| {
+            way.line(|_, cells| cells.len() > 1)
+                .or_else(|| way.line(|_, _| true))
+        })
+        .rev()
+        .max_by_key(|(_, (line, cells))| (cells.len() > 1, std::cmp::Reverse(*line), cells.len()))
+}
+
+/// A line as header, if it can be one.
+fn checked(separator: u8, (line, names): &Line) -> Result<Head, CsvError> {
     let names: Vec<String> = names.iter().take(COLUMNS).cloned().collect();
     if names.len() < 2 {
         return refused(format!(

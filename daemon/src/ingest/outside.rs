@@ -98,7 +98,7 @@ pub(super) fn start(
         shown: shown.clone(),
         settings: settings.clone(),
         client_id: session.client_id.clone(),
-        messages,
+        messages: Some(messages),
         acks,
         stored,
         to_acknowledge: VecDeque::new(),
@@ -134,7 +134,8 @@ struct Poller {
     shown: String,
     settings: Settings,
     client_id: String,
-    messages: mpsc::Sender<Message>,
+    /// To the writer, which ends when no one can send it more: gone once we are to stop.
+    messages: Option<mpsc::Sender<Message>>,
     acks: mpsc::Sender<Acks>,
     /// What the writer has stored, and of that what waits for a place in the client's own queue.
     stored: mpsc::Receiver<Acks>,
@@ -281,12 +282,15 @@ impl Poller {
             resumed: self.resumed.then_some(self.connection),
             ack,
         };
-        match self.messages.try_send(message) {
+        let Some(messages) = &self.messages else {
+            return false;
+        };
+        match messages.try_send(message) {
             Ok(()) => true,
             Err(TrySendError::Closed(_)) => false,
             Err(TrySendError::Full(message)) => tokio::select! {
                 biased;
-                sent = self.messages.send(message) => sent.is_ok(),
+                sent = messages.send(message) => sent.is_ok(),
                 () = self.stop.cancelled() => false,
             },
         }
@@ -294,9 +298,7 @@ impl Poller {
 
     /// Lets the writer finish and the last acknowledgements out, then says good-bye.
     async fn finish(mut self, mut link: Link) {
-        // The writer ends when no one can send it more.
-        let (nobody, _) = mpsc::channel(1);
-        drop(std::mem::replace(&mut self.messages, nobody));
+        self.messages = None;
         let Some(sender) = self.open.clone() else {
             return;
         };

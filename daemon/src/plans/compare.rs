@@ -15,10 +15,10 @@ use doughwarden_model::seasons::{
 };
 use serde::{Deserialize, Serialize};
 
-use self::sorting::{LeftOut, group_of, names, spans};
+use self::sorting::{Chosen, GroupName, LeftOut, Question};
 use super::{Grounds, PlanError, tenth};
-use crate::batches::record::{Outcome, StageKind};
-use crate::forecasts::inputs::{Builder, Known, Without, known_end};
+use crate::batches::record::StageKind;
+use crate::forecasts::inputs::{Builder, Known, Without};
 use crate::forecasts::outlook;
 
 /// Points of a curve.
@@ -141,141 +141,18 @@ struct Proofed {
     age_min: f64,
 }
 
+/// Proofs by their group: its place in the order, and its name.
+type Groups = BTreeMap<GroupName, Vec<Proofed>>;
+
 /// Answers.
 ///
 /// # Errors
 /// If what was asked cannot be understood.
 pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, PlanError> {
-    let said = |field: &Option<String>| field.clone().filter(|f| !f.trim().is_empty());
-    let kind = match said(&asked.stage).as_deref().unwrap_or("bulk") {
-        "bulk" => StageKind::Bulk,
-        "final" => StageKind::Final,
-        other => {
-            return Err(PlanError::Bad(format!(
-                "stage: `{other}` is neither bulk nor final"
-            )));
-        }
-    };
-    let by = said(&asked.by).unwrap_or_else(|| "season".to_owned());
-    let spans = match by.as_str() {
-        "dates" => spans(g, asked.dates.as_deref().unwrap_or_default())?,
-        "season" | "place" | "flour" | "yeast" => Vec::new(),
-        other => {
-            return Err(PlanError::Bad(format!(
-                "by: `{other}` is none of season, place, flour, yeast, dates"
-            )));
-        }
-    };
-    let dough = said(&asked.dough);
-    if let Some(name) = &dough
-        && !g.book().doughs.contains_key(name)
-        && !g.book().batches.values().any(|b| b.dough == *name)
-    {
-        return Err(PlanError::NoDough {
-            name: name.clone(),
-            known: g
-                .book()
-                .doughs
-                .keys()
-                .cloned()
-                .collect::<Vec<_>>()
-                .join(", "),
-        });
-    }
-    let only: Vec<String> = names(asked.only.as_deref().unwrap_or_default());
+    let question = Question::of(g, asked)?;
     let mut left_out = LeftOut::default();
-    let mut found = Vec::new();
-    let mut known_names = BTreeSet::new();
-    for stage in g.book().stages.values().filter(|s| s.stage == kind) {
-        let Some(batch) = g.book().batches.get(&stage.batch) else {
-            continue;
-        };
-        if dough.as_ref().is_some_and(|d| *d != batch.dough) {
-            continue;
-        }
-        let end = match known_end(stage, g.now) {
-            Some((end, Outcome::Ready)) => end,
-            Some((_, Outcome::Under | Outcome::Over)) => {
-                left_out.early_or_late += 1;
-                continue;
-            }
-            Some((_, Outcome::Unknown | Outcome::Abandoned)) => {
-                left_out.unknown += 1;
-                continue;
-            }
-            // Still in progress: nothing to say yet.
-            None => continue,
-        };
-        if batch.learn == Some(false) {
-            left_out.not_learned += 1;
-            continue;
-        }
-        let Some(name) = group_of(g, &by, &spans, asked.south, batch, stage.start) else {
-            left_out.no_group += 1;
-            continue;
-        };
-        known_names.insert(name.1.clone());
-        if !only.is_empty() && !only.contains(&name.1.to_lowercase()) {
-            left_out.not_asked += 1;
-            continue;
-        }
-        if by == "place" && g.book().stays(&batch.id, stage.start, end).len() > 1 {
-            left_out.moved += 1;
-            continue;
-        }
-        found.push((name, batch, stage.start, end));
-    }
-    if let Some(name) = only
-        .iter()
-        .find(|o| !known_names.iter().any(|k| k.to_lowercase() == **o))
-    {
-        return Err(PlanError::Bad(format!(
-            "only: there is no group `{name}`; there are: {}",
-            if known_names.is_empty() {
-                "none yet".to_owned()
-            } else {
-                known_names.into_iter().collect::<Vec<_>>().join(", ")
-            }
-        )));
-    }
-    let law = outlook::law(&g.learned, Without::default());
-    let builder = Builder {
-        sources: g.sources,
-        habit: g.learned.habit,
-        lag: &g.learned.lag,
-        usual_yeast: Some(&g.learned.usual_yeast),
-        without: Without::default(),
-    };
-    let mut groups: BTreeMap<(usize, String), Vec<Proofed>> = BTreeMap::new();
-    for (name, batch, start, end) in found {
-        let Some(known) = builder.known(&batch.id, kind, g.now, law)? else {
-            continue;
-        };
-        let minutes = end.seconds_since(start) / 60.0;
-        let age_min = known.path.now().age_min;
-        let gaps = known.track.gap_min.0 / minutes.max(1.0);
-        if known.track.readings == 0 || gaps > MOST_MISSING || minutes < 1.0 || age_min < 0.1 {
-            left_out.unreadable += 1;
-            continue;
-        }
-        let warmth = known.path.mean_warmth(minutes);
-        let bake = Bake {
-            // Back to the published rule: the house's tilt was learned from these same bakes, and the
-            // comparison weighs it anew.
-            ln_age: age_min.ln() - law.tilt() * warmth,
-            ln_clock: minutes.ln(),
-            warmth,
-            recipe: batch.dough.clone(),
-            batch: batch.from.clone().unwrap_or_else(|| batch.id.clone()),
-            covariates: vec![known.subject.ln_dose],
-        };
-        groups.entry(name).or_default().push(Proofed {
-            bake,
-            known,
-            minutes,
-            age_min,
-        });
-    }
+    let chosen = question.choose(g, &mut left_out)?;
+    let groups = read(g, question.kind, chosen, &mut left_out)?;
     if groups.len() > MOST_GROUPS {
         return Err(PlanError::Bad(format!(
             "{} groups are too many to compare ({MOST_GROUPS} at most): choose a dough, or say which with only; there are: {}",
@@ -300,16 +177,86 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
     } else {
         None
     };
+    Ok(CompareDocument {
+        groups: groups
+            .iter()
+            .map(|((_, name), proofs)| group(g, name, proofs))
+            .collect::<Result<_, PlanError>>()?,
+        pairs: comparisons.iter().map(pair).collect(),
+        any_difference_p,
+        evidence: evidence(&question, &left_out, &groups, &comparisons),
+        by: question.by,
+        stage: question.kind,
+    })
+}
+
+/// Reads each chosen proof's temperatures and counts its effective time.
+fn read(
+    g: &Grounds<'_>,
+    kind: StageKind,
+    chosen: Vec<Chosen<'_>>,
+    left_out: &mut LeftOut,
+) -> Result<Groups, PlanError> {
+    let law = outlook::law(&g.learned, Without::default());
+    let builder = Builder {
+        sources: g.sources,
+        habit: g.learned.habit,
+        lag: &g.learned.lag,
+        usual_yeast: Some(&g.learned.usual_yeast),
+        without: Without::default(),
+    };
+    let mut groups = Groups::new();
+    for Chosen {
+        group,
+        batch,
+        start,
+        end,
+    } in chosen
+    {
+        let Some(known) = builder.known(&batch.id, kind, g.now, law)? else {
+            continue;
+        };
+        let minutes = end.seconds_since(start) / 60.0;
+        let age_min = known.path.now().age_min;
+        let gaps = known.track.gap_min.0 / minutes.max(1.0);
+        if known.track.readings == 0 || gaps > MOST_MISSING || minutes < 1.0 || age_min < 0.1 {
+            left_out.unreadable += 1;
+            continue;
+        }
+        let warmth = known.path.mean_warmth(minutes);
+        let bake = Bake {
+            // Back to the published rule: the house's tilt was learned from these same bakes, and the
+            // comparison weighs it anew.
+            ln_age: age_min.ln() - law.tilt() * warmth,
+            ln_clock: minutes.ln(),
+            warmth,
+            recipe: batch.dough.clone(),
+            batch: batch.from.clone().unwrap_or_else(|| batch.id.clone()),
+            covariates: vec![known.subject.ln_dose],
+        };
+        groups.entry(group).or_default().push(Proofed {
+            bake,
+            known,
+            minutes,
+            age_min,
+        });
+    }
+    Ok(groups)
+}
+
+/// What the answer rests on, and what was left out of it.
+fn evidence(
+    question: &Question,
+    left_out: &LeftOut,
+    groups: &Groups,
+    comparisons: &[Comparison],
+) -> Vec<String> {
     let mut evidence = vec![format!(
         "Only {} proofs that ended just right, with readings of their air, are compared; yeast and each dough's own pace are taken out.",
-        if kind == StageKind::Bulk {
-            "bulk"
-        } else {
-            "final"
-        }
+        question.kind.as_str()
     )];
-    evidence.extend(left_out.lines(&by));
-    let spanned: BTreeSet<&str> = spans.iter().map(|s| s.0.as_str()).collect();
+    evidence.extend(left_out.lines(&question.by));
+    let spanned: BTreeSet<&str> = question.spans.iter().map(|s| s.0.as_str()).collect();
     evidence.extend(
         spanned
             .into_iter()
@@ -339,7 +286,7 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
             c.names.1
         )
     }));
-    if by == "place"
+    if question.by == "place"
         && comparisons
             .iter()
             .any(|c| matches!(c.verdict, Verdict::Longer { .. } | Verdict::Sooner { .. }))
@@ -347,7 +294,7 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
         // Measured in simulated kitchens of other laws (DEVELOPERS.md): one such claim in six is false.
         evidence.push("Places warm a dough each in its own way, and the temperature rule's own error can look like a difference between them: believe a small one only if it comes again.".into());
     }
-    if for_model.len() < 2 {
+    if groups.len() < 2 {
         evidence.push("There are not two groups yet, so there is nothing to compare.".into());
     } else if comparisons.len() > 1 {
         evidence.push(format!(
@@ -355,17 +302,7 @@ pub fn answer(g: &Grounds<'_>, asked: &CompareAsked) -> Result<CompareDocument, 
             comparisons.len()
         ));
     }
-    Ok(CompareDocument {
-        by,
-        stage: kind,
-        groups: groups
-            .iter()
-            .map(|((_, name), proofs)| group(g, name, proofs))
-            .collect::<Result<_, PlanError>>()?,
-        pairs: comparisons.iter().map(pair).collect(),
-        any_difference_p,
-        evidence,
-    })
+    evidence
 }
 
 fn middle(values: &mut [f64]) -> f64 {

@@ -4,9 +4,11 @@
 //! - [`rules`]: one small state machine a file; [`RULES`] is the table that page and docs print;
 //! - [`watcher`]: all of them over one stream, and what takes the place of what;
 //! - [`life`]: raised, changed, repeated, cleared; one event has one id;
+//! - `gather`: what the rules are shown of sensors, broker, disk and weeks past;
 //! - [`run`]: the loop that writes and tells; [`say`], [`advice`], [`quiet`]: words and hours.
 
 pub mod advice;
+mod gather;
 pub mod life;
 pub mod quiet;
 pub mod rules;

@@ -1,12 +1,190 @@
-//! Which proofs belong to which group, which belong to none, and why.
+//! What was asked; which proofs belong to which group, which belong to none, and why.
 
-use crate::batches::record::Batch;
+use std::collections::BTreeSet;
+
+use super::CompareAsked;
+use crate::batches::record::{Batch, Outcome, StageKind};
 use crate::forecasts::groups::{lot, own_season, quarter};
+use crate::forecasts::inputs::known_end;
 use crate::plans::{Grounds, PlanError};
 use crate::time::UtcMs;
 
+/// A group's place in the order, and its name.
+pub(super) type GroupName = (usize, String);
 /// A group's name with its days: from the first moment to before the second.
 pub(super) type Span = (String, UtcMs, UtcMs);
+
+/// What was asked, understood.
+pub(super) struct Question {
+    pub(super) kind: StageKind,
+    pub(super) by: String,
+    pub(super) spans: Vec<Span>,
+    dough: Option<String>,
+    /// Without case; empty: every group.
+    only: Vec<String>,
+    south: bool,
+}
+
+/// A finished proof to be compared.
+pub(super) struct Chosen<'a> {
+    pub(super) group: GroupName,
+    pub(super) batch: &'a Batch,
+    pub(super) start: UtcMs,
+    pub(super) end: UtcMs,
+}
+
+impl Question {
+    pub(super) fn of(g: &Grounds<'_>, asked: &CompareAsked) -> Result<Self, PlanError> {
+        let said = |field: &Option<String>| field.clone().filter(|f| !f.trim().is_empty());
+        let kind = match said(&asked.stage).as_deref().unwrap_or("bulk") {
+            "bulk" => StageKind::Bulk,
+            "final" => StageKind::Final,
+            other => {
+                return Err(PlanError::Bad(format!(
+                    "stage: `{other}` is neither bulk nor final"
+                )));
+            }
+        };
+        let by = said(&asked.by).unwrap_or_else(|| "season".to_owned());
+        let spans = match by.as_str() {
+            "dates" => spans(g, asked.dates.as_deref().unwrap_or_default())?,
+            "season" | "place" | "flour" | "yeast" => Vec::new(),
+            other => {
+                return Err(PlanError::Bad(format!(
+                    "by: `{other}` is none of season, place, flour, yeast, dates"
+                )));
+            }
+        };
+        let dough = said(&asked.dough);
+        if let Some(name) = &dough
+            && !g.book().doughs.contains_key(name)
+            && !g.book().batches.values().any(|b| b.dough == *name)
+        {
+            return Err(PlanError::NoDough {
+                name: name.clone(),
+                known: g
+                    .book()
+                    .doughs
+                    .keys()
+                    .cloned()
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            });
+        }
+        Ok(Self {
+            kind,
+            by,
+            spans,
+            dough,
+            only: names(asked.only.as_deref().unwrap_or_default()),
+            south: asked.south,
+        })
+    }
+
+    /// The proofs that are asked for, each with its group.
+    pub(super) fn choose<'a>(
+        &self,
+        g: &'a Grounds<'_>,
+        left_out: &mut LeftOut,
+    ) -> Result<Vec<Chosen<'a>>, PlanError> {
+        let mut found = Vec::new();
+        let mut known_names = BTreeSet::new();
+        for stage in g.book().stages.values().filter(|s| s.stage == self.kind) {
+            let Some(batch) = g.book().batches.get(&stage.batch) else {
+                continue;
+            };
+            if self.dough.as_ref().is_some_and(|d| *d != batch.dough) {
+                continue;
+            }
+            let end = match known_end(stage, g.now) {
+                Some((end, Outcome::Ready)) => end,
+                Some((_, Outcome::Under | Outcome::Over)) => {
+                    left_out.early_or_late += 1;
+                    continue;
+                }
+                Some((_, Outcome::Unknown | Outcome::Abandoned)) => {
+                    left_out.unknown += 1;
+                    continue;
+                }
+                // Still in progress: nothing to say yet.
+                None => continue,
+            };
+            if batch.learn == Some(false) {
+                left_out.not_learned += 1;
+                continue;
+            }
+            let Some(group) = self.group_of(g, batch, stage.start) else {
+                left_out.no_group += 1;
+                continue;
+            };
+            known_names.insert(group.1.clone());
+            if !self.only.is_empty() && !self.only.contains(&group.1.to_lowercase()) {
+                left_out.not_asked += 1;
+                continue;
+            }
+            if self.by == "place" && g.book().stays(&batch.id, stage.start, end).len() > 1 {
+                left_out.moved += 1;
+                continue;
+            }
+            found.push(Chosen {
+                group,
+                batch,
+                start: stage.start,
+                end,
+            });
+        }
+        if let Some(name) = self
+            .only
+            .iter()
+            .find(|o| !known_names.iter().any(|k| k.to_lowercase() == **o))
+        {
+            return Err(PlanError::Bad(format!(
+                "only: there is no group `{name}`; there are: {}",
+                if known_names.is_empty() {
+                    "none yet".to_owned()
+                } else {
+                    known_names.into_iter().collect::<Vec<_>>().join(", ")
+                }
+            )));
+        }
+        Ok(found)
+    }
+
+    fn group_of(&self, g: &Grounds<'_>, batch: &Batch, start: UtcMs) -> Option<GroupName> {
+        let spans = &self.spans;
+        match self.by.as_str() {
+            by @ ("flour" | "yeast") => Some((0, lot(batch, by)?)),
+            "place" => Some((0, g.book().place_at(&batch.id, start)?.to_owned())),
+            "dates" => spans
+                .iter()
+                .find(|(_, from, to)| start >= *from && start < *to)
+                .map(|(name, _, _)| {
+                    // Spans of one name are one group, in the place of the first.
+                    let first = spans.iter().position(|s| s.0 == *name).unwrap_or(0);
+                    (first, name.clone())
+                }),
+            _ => {
+                if let Some((season, name)) = g
+                    .book()
+                    .place_at(&batch.id, start)
+                    .and_then(|place| own_season(g.book(), place, start, &g.zone))
+                {
+                    return Some((season, name.to_owned()));
+                }
+                // Meteorological seasons: whole months, December to February the northern winter.
+                let month = start.timestamp().to_zoned_datetime(g.zone.clone()).month();
+                let quarter = quarter(month);
+                let names = ["winter", "spring", "summer", "autumn"];
+                let season = if self.south {
+                    (quarter + 2) % 4
+                } else {
+                    quarter
+                };
+                Some((season, names[season].to_owned()))
+            }
+        }
+    }
+}
 
 /// Proofs that were not compared, and why.
 #[derive(Default)]
@@ -56,54 +234,16 @@ impl LeftOut {
 }
 
 /// Names somebody wrote in one line, without case.
-pub(super) fn names(text: &str) -> Vec<String> {
+fn names(text: &str) -> Vec<String> {
     text.split(';')
         .map(|n| n.trim().to_lowercase())
         .filter(|n| !n.is_empty())
         .collect()
 }
 
-/// A group's place in the order, and its name.
-pub(super) fn group_of(
-    g: &Grounds<'_>,
-    by: &str,
-    spans: &[Span],
-    south: bool,
-    batch: &Batch,
-    start: UtcMs,
-) -> Option<(usize, String)> {
-    match by {
-        "place" => Some((0, g.book().place_at(&batch.id, start)?.to_owned())),
-        "flour" | "yeast" => Some((0, lot(batch, by)?)),
-        "dates" => spans
-            .iter()
-            .find(|(_, from, to)| start >= *from && start < *to)
-            .map(|(name, _, _)| {
-                // Spans of one name are one group, in the place of the first.
-                let first = spans.iter().position(|s| s.0 == *name).unwrap_or(0);
-                (first, name.clone())
-            }),
-        _ => {
-            if let Some((season, name)) = g
-                .book()
-                .place_at(&batch.id, start)
-                .and_then(|place| own_season(g.book(), place, start, &g.zone))
-            {
-                return Some((season, name.to_owned()));
-            }
-            // Meteorological seasons: whole months, December to February the northern winter.
-            let month = start.timestamp().to_zoned_datetime(g.zone.clone()).month();
-            let quarter = quarter(month);
-            let names = ["winter", "spring", "summer", "autumn"];
-            let season = if south { (quarter + 2) % 4 } else { quarter };
-            Some((season, names[season].to_owned()))
-        }
-    }
-}
-
 /// The user's own dates: whole days in their zone, both ends included. A name may stand twice (two
 /// winters are one group); no day may belong to two names.
-pub(super) fn spans(g: &Grounds<'_>, text: &str) -> Result<Vec<Span>, PlanError> {
+fn spans(g: &Grounds<'_>, text: &str) -> Result<Vec<Span>, PlanError> {
     let bad = |part: &str| {
         PlanError::Bad(format!(
             "dates: `{part}` is not name=2026-01-01..2026-03-31"

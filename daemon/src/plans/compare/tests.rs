@@ -33,14 +33,7 @@ fn seasons_are_told_apart_only_by_what_temperature_leaves() {
     }
     with(&lines, NOW, |g| {
         let document = answer(g, &CompareAsked::default()).expect("valid");
-        assert_eq!(
-            document
-                .groups
-                .iter()
-                .map(|g| (g.name.as_str(), g.proofs))
-                .collect::<Vec<_>>(),
-            [("winter", 8), ("summer", 8)]
-        );
+        assert_eq!(sizes(&document), [("winter", 8), ("summer", 8)]);
         let pair = &document.pairs[0];
         assert!(
             pair.clock_percent < -25.0
@@ -153,12 +146,7 @@ fn a_lot_is_one_however_it_is_spelled_and_a_slower_one_is_found() {
     lines += &baked("plain", "06-01", 90.0, "");
     with(&lines, NOW, |g| {
         let d = ask(g, "flour", |_| {}).expect("valid");
-        let groups: Vec<(&str, usize)> = d
-            .groups
-            .iter()
-            .map(|g| (g.name.as_str(), g.proofs))
-            .collect();
-        assert_eq!(groups, [("a7", 6), ("b2", 6)]);
+        assert_eq!(sizes(&d), [("a7", 6), ("b2", 6)]);
         assert!((d.groups[0].dough_c - 24.0).abs() < 0.1);
         let pair = &d.pairs[0];
         assert_eq!(pair.verdict, "longer", "{pair:?}");
@@ -229,12 +217,7 @@ fn what_cannot_be_compared_is_left_out_with_one_line_each() {
     lines += &baked("alone", "04-02", 91.0, "");
     with(&lines, NOW, |g| {
         let d = ask(g, "season", |_| {}).expect("valid");
-        let groups: Vec<(&str, usize)> = d
-            .groups
-            .iter()
-            .map(|g| (g.name.as_str(), g.proofs))
-            .collect();
-        assert_eq!(groups, [("winter", 5), ("spring", 1), ("summer", 5)]);
+        assert_eq!(sizes(&d), [("winter", 5), ("spring", 1), ("summer", 5)]);
         for line in [
             "2 left out: they were ended early or late, so nobody knows when they were ready.",
             "2 left out: how they ended is not known.",
@@ -288,54 +271,47 @@ fn what_cannot_be_compared_is_left_out_with_one_line_each() {
     });
 }
 
+/// A bake on each of the first four days of some months.
+fn four_days_of(months: &[&str]) -> String {
+    let day = |month: &str, i: i32| {
+        let minutes = 90.0 + f64::from(i);
+        baked(
+            &format!("m{month}d{i}"),
+            &format!("{month}-{i:02}"),
+            minutes,
+            "",
+        )
+    };
+    let of = |month: &&str| (1..=4).map(|i| day(month, i)).collect::<String>();
+    months.iter().map(of).collect()
+}
+
+/// The groups' names and how many proofs each holds.
+fn sizes(document: &CompareDocument) -> Vec<(&str, usize)> {
+    let groups = document.groups.iter();
+    groups.map(|g| (g.name.as_str(), g.proofs)).collect()
+}
+
 #[test]
 fn seasons_of_a_place_are_its_user_s_own() {
     let own = "\"name\":\"shelf\",\"kind\":\"room\",\"seasons\":[{\"name\":\"heating\",\"from\":\"10-15\"},{\"name\":\"open windows\",\"from\":\"05-01\"}]";
     let mut lines = KITCHEN.replace("\"name\":\"shelf\",\"kind\":\"room\"", own);
-    for i in 1..=4 {
-        for month in ["01", "04", "07", "10"] {
-            lines += &baked(
-                &format!("m{month}d{i}"),
-                &format!("{month}-{i:02}"),
-                90.0 + f64::from(i),
-                "",
-            );
-        }
-    }
+    lines += &four_days_of(&["01", "04", "07", "10"]);
     with(&lines, NOW, |g| {
         let d = ask(g, "season", |_| {}).expect("valid");
-        let groups: Vec<(&str, usize)> = d
-            .groups
-            .iter()
-            .map(|g| (g.name.as_str(), g.proofs))
-            .collect();
-        assert_eq!(groups, [("open windows", 8), ("heating", 8)]);
+        assert_eq!(sizes(&d), [("open windows", 8), ("heating", 8)]);
     });
 }
 
 #[test]
 fn dates_hold_a_bake_in_one_span_only() {
     let mut lines = KITCHEN.to_owned();
-    for i in 1..=4 {
-        for month in ["01", "02", "07", "12"] {
-            lines += &baked(
-                &format!("m{month}d{i}"),
-                &format!("{month}-{i:02}"),
-                90.0 + f64::from(i),
-                "",
-            );
-        }
-    }
+    lines += &four_days_of(&["01", "02", "07", "12"]);
     with(&lines, NOW, |g| {
         let dates = |text: &str| ask(g, "dates", |a| a.dates = Some(text.into()));
         // Two spans of one name are one group; a span without bakes is said to be empty.
         let d = dates("cold=2025-01-01..2025-02-28;hot=2025-07-01..2025-07-31;cold=2025-12-01..2025-12-31;wet=2025-10-01..2025-10-31").expect("valid");
-        let groups: Vec<(&str, usize)> = d
-            .groups
-            .iter()
-            .map(|g| (g.name.as_str(), g.proofs))
-            .collect();
-        assert_eq!(groups, [("cold", 12), ("hot", 4)]);
+        assert_eq!(sizes(&d), [("cold", 12), ("hot", 4)]);
         assert!(
             d.evidence
                 .iter()
@@ -388,12 +364,7 @@ fn halves_of_one_bake_are_one_bake_and_a_moved_proof_is_in_neither_place() {
     }
     with(&lines, NOW, |g| {
         let d = ask(g, "place", |a| a.stage = Some("final".into())).expect("valid");
-        let groups: Vec<(&str, usize)> = d
-            .groups
-            .iter()
-            .map(|g| (g.name.as_str(), g.proofs))
-            .collect();
-        assert_eq!(groups, [("oven", 10), ("shelf", 5)]);
+        assert_eq!(sizes(&d), [("oven", 10), ("shelf", 5)]);
         assert!(
             d.evidence
                 .iter()

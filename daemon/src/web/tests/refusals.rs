@@ -3,6 +3,8 @@
 
 use std::sync::Arc;
 
+use doughwarden_dashboards::refusal;
+
 use super::{Kitchen, form, get, led};
 use crate::config::display::TemperatureUnit;
 use crate::web::router;
@@ -119,4 +121,69 @@ async fn a_refusal_is_in_the_unit_of_the_page() {
         "{page}"
     );
     assert!(page.contains("Warn me above, °F"), "{page}");
+}
+
+/// The text between two marks, each time they come.
+fn between<'a>(text: &'a str, from: &'a str, to: &'a str) -> impl Iterator<Item = &'a str> {
+    let after = text.split(from).skip(1);
+    after.map(move |rest| rest.split(to).next().unwrap_or_default())
+}
+
+#[tokio::test]
+async fn what_was_typed_comes_back_under_the_label_it_was_typed_under() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    kitchen.readings(&[24.0, 24.1]);
+    crate::ingest::heard::note(
+        &kitchen.app.board,
+        "k/shelf",
+        b"21",
+        kitchen.app.clock.now(),
+        false,
+        None,
+    );
+    let show = crate::display::show(&kitchen.app).unwrap();
+    let router = router(Arc::clone(&kitchen.app));
+    let mut met = std::collections::BTreeSet::new();
+    for page in [
+        "/new",
+        "/batches/2026-knots",
+        "/doughs/edit",
+        "/places",
+        "/sensors",
+        "/settings",
+        "/reader-table?dough=cardamom+knots",
+    ] {
+        let text = get(&router, page).await.text.replace("&#39;", "'");
+        for shown in between(&text, "<form", "</form>") {
+            let Some(action) = between(shown, "action=\"", "\"").next() else {
+                continue;
+            };
+            for (at, _) in shown.match_indices("<input") {
+                let field = shown[at..].split('>').next().unwrap_or_default();
+                // What is tapped or carried along comes back unseen.
+                let typed = !["radio", "checkbox", "hidden"]
+                    .iter()
+                    .any(|kind| field.contains(&format!("type=\"{kind}\"")));
+                let name = between(field, " name=\"", "\"").next();
+                let Some(name) = name.filter(|_| typed) else {
+                    continue;
+                };
+                let Some(label) = refusal::label(action, name, &show) else {
+                    continue;
+                };
+                // On its form it may stand in a part that has a heading: there it is shorter. What follows a
+                // colon explains.
+                let own = between(field, "aria-label=\"", "\"").last();
+                let beside = between(&shown[..at], "<span>", "</span>").last();
+                let there = own.or(beside).unwrap_or_default();
+                let there = there.split(": ").next().unwrap_or_default();
+                assert!(
+                    !there.is_empty() && label.to_lowercase().contains(&there.to_lowercase()),
+                    "{page}: `{name}` sent to {action} is {there} there, and {label} when it comes back"
+                );
+                met.insert((label, name.to_owned()));
+            }
+        }
+    }
+    assert!(met.len() > 30, "{}: {met:?}", met.len());
 }
