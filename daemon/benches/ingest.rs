@@ -8,7 +8,7 @@ use doughwarden::batches::book::Book;
 use doughwarden::config::sensor::Sensor;
 use doughwarden::ingest::gate::Gate;
 use doughwarden::ingest::intake::take;
-use doughwarden::ingest::mapping::Mappings;
+use doughwarden::ingest::mapping::{Claims, Mappings};
 use doughwarden::ingest::writer::{Ack, BATCH_ROWS, Message};
 use doughwarden::store::sqlite::SqliteStore;
 use doughwarden::store::{Arrival, Packet, Store};
@@ -47,6 +47,7 @@ fn message(i: i64) -> Message {
 struct Way {
     gate: Gate,
     mappings: Mappings,
+    claims: Claims,
     book: Book,
     next: i64,
 }
@@ -56,6 +57,7 @@ impl Way {
         Self {
             gate: Gate::default(),
             mappings: mappings(),
+            claims: Claims::default(),
             book: Book::default(),
             next: 0,
         }
@@ -70,7 +72,16 @@ impl Way {
     fn arrivals(&mut self, messages: &[Message]) -> Vec<Arrival> {
         messages
             .iter()
-            .flat_map(|m| take(&mut self.gate, &self.mappings, &self.book, m).arrivals)
+            .flat_map(|m| {
+                let taken = take(
+                    &mut self.gate,
+                    &mut self.claims,
+                    &self.mappings,
+                    &self.book,
+                    m,
+                );
+                taken.arrivals
+            })
             .collect()
     }
 }

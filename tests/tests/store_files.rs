@@ -14,6 +14,7 @@ use doughwarden::store::sqlite::SCHEMA;
 use doughwarden_tests::harness::{Kitchen, binary, doughwarden, tls, wait_for};
 use rand::{RngExt as _, SeedableRng as _};
 use rusqlite::Connection;
+use rusqlite::types::ValueRef;
 use serde_json::{Value, json};
 
 const FILE: &str = "doughwarden.db";
@@ -264,7 +265,8 @@ fn earlier() -> Vec<(i64, String)> {
         .collect()
 }
 
-/// Copies a table's first row so often, `key` counted on; whatever columns that version has.
+/// Copies a table's first row so often, `key` counted on, past rows that are there; whatever columns that
+/// version has.
 fn multiply(store: &Connection, table: &str, key: &str, step: i64, times: i64) {
     let columns: Vec<String> = store
         .prepare(&format!("PRAGMA table_info({table})"))
@@ -281,7 +283,7 @@ fn multiply(store: &Connection, table: &str, key: &str, step: i64, times: i64) {
     store
         .execute_batch(&format!(
             "WITH RECURSIVE counted (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM counted WHERE n < {times})
-             INSERT INTO {table} ({}) SELECT {} FROM counted, (SELECT * FROM {table} LIMIT 1)",
+             INSERT OR IGNORE INTO {table} ({}) SELECT {} FROM counted, (SELECT * FROM {table} LIMIT 1)",
             columns.join(", "),
             values.join(", ")
         ))
@@ -306,8 +308,36 @@ fn grown(sql: &str, file: &Path) {
 /// Of a series: its number, how many readings, the sums of their times of day (ms) and of their values.
 type Sums = (i64, i64, i64, f64);
 
+/// How many packets, and the sum of their digests. From schema 3 on a row holds many.
+fn packets(store: &Connection, version: i64) -> (usize, u64) {
+    let column = if version < 3 { "digest" } else { "digests" };
+    let mut query = store
+        .prepare(&format!("SELECT {column} FROM packet"))
+        .unwrap();
+    let mut rows = query.query([]).unwrap();
+    let mut all = Vec::new();
+    while let Some(row) = rows.next().unwrap() {
+        match row.get_ref(0).unwrap() {
+            ValueRef::Integer(digest) => all.push(digest.cast_unsigned()),
+            ValueRef::Blob(digests) => all.extend(
+                digests
+                    .as_chunks()
+                    .0
+                    .iter()
+                    .map(|digest| u64::from_be_bytes(*digest))
+                    .filter(|digest| *digest != 0),
+            ),
+            other => panic!("a packet's digest is {other:?}"),
+        }
+    }
+    let sum = all
+        .iter()
+        .fold(0, |sum: u64, digest| sum.wrapping_add(*digest));
+    (all.len(), sum)
+}
+
 /// What must be the same before and after: version, readings, packets.
-fn held(file: &Path) -> (i64, Vec<Sums>, i64) {
+fn held(file: &Path) -> (i64, Vec<Sums>, (usize, u64)) {
     let store = Connection::open(file).unwrap();
     let version = store
         .pragma_query_value(None, "user_version", |row| row.get(0))
@@ -319,10 +349,7 @@ fn held(file: &Path) -> (i64, Vec<Sums>, i64) {
         .unwrap()
         .collect::<rusqlite::Result<_>>()
         .unwrap();
-    let packets = store
-        .query_row("SELECT count(*) FROM packet", [], |row| row.get(0))
-        .unwrap();
-    (version, readings, packets)
+    (version, readings, packets(&store, version))
 }
 
 /// A SIGKILL at seeded moments while a daemon brings an older store up to its version: what is found
@@ -435,6 +462,14 @@ struct Up {
     child: std::process::Child,
     began: Instant,
     copy: PathBuf,
+}
+
+impl Drop for Up {
+    fn drop(&mut self) {
+        // It has ended, unless the test stopped half-way.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
 }
 
 impl Up {

@@ -4,9 +4,9 @@
 //! Judged in this order: ahead of the clock, a probe's fault value, out of range, moment unknown, a
 //! lone jump. Only readings newer than the last believed one are compared with neighbours.
 
-use std::collections::HashMap;
 use std::ops::RangeInclusive;
 
+use foldhash::HashMap;
 use smol_str::SmolStr;
 
 use super::gaps::Gaps;

@@ -6,9 +6,8 @@ use smol_str::SmolStr;
 
 use super::correct;
 use super::gate::{Candidate, Gate};
-use super::mapping::{Mapping, Mappings};
+use super::mapping::{Claims, Mapping, Mappings};
 use super::payload::{Body, Measured, When};
-use super::topic::fill;
 use super::trial;
 use super::writer::Message;
 use crate::batches::book::Book;
@@ -41,7 +40,13 @@ pub struct Taken {
 }
 
 /// Takes a message apart.
-pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message) -> Taken {
+pub fn take(
+    gate: &mut Gate,
+    claims: &mut Claims,
+    mappings: &Mappings,
+    book: &Book,
+    message: &Message,
+) -> Taken {
     let mut taken = Taken::default();
     if message.topic.starts_with(OWN_TOPICS) {
         taken.claimed = Some(SmallVec::new());
@@ -51,7 +56,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
     let mut body: Option<Body<'_>> = None;
     let mut own = Few::new();
     let mut arrival = Few::new();
-    for (mapping, captures) in mappings.claiming(&message.topic) {
+    for (mapping, claim) in claims.of(&message.topic, mappings) {
         let body = body.get_or_insert_with(|| Body::parse(&message.payload));
         match body.measured(&mapping.spec) {
             Err(bad) => {
@@ -64,36 +69,30 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                 taken
                     .claimed
                     .get_or_insert_default()
-                    .push(spec.pointer.as_deref().unwrap_or_default().into());
-                let sensor = fill(&spec.name, &captures);
-                if gate.is_full_for(&sensor, spec.quantity, SERIES) {
+                    .push(claim.pointer.clone());
+                let sensor = &claim.sensor;
+                if gate.is_full_for(sensor, spec.quantity, SERIES) {
                     taken.set_aside.get_or_insert((
                         "too_many_sensors",
                         format!("more than {SERIES} sensors: `{sensor}` is not taken on"),
                     ));
                     continue;
                 }
-                let place = match &spec.place {
-                    Some(place) => Some(fill(place, &captures)),
-                    None => book
-                        .places
-                        .contains_key(sensor.as_str())
-                        .then(|| sensor.clone()),
-                };
+                let place = claim.place.clone().or_else(|| {
+                    let is_place = book.places.contains_key(sensor.as_str());
+                    is_place.then(|| sensor.clone())
+                });
                 for measured in found {
-                    let Some(mut reading) = reading(mapping, &sensor, &place, &measured, message)
+                    let Some(mut reading) = reading(mapping, sensor, &place, &measured, message)
                     else {
                         taken.set_aside.get_or_insert((
                             "not_a_number",
                             format!("`{sensor}` says it has no number"),
                         ));
-                        gate.heard(&sensor, spec.quantity, message.arrived);
-                        taken.not_numbers.push(no_number(
-                            mapping,
-                            &sensor,
-                            &place,
-                            message.arrived,
-                        ));
+                        gate.heard(sensor, spec.quantity, message.arrived);
+                        taken
+                            .not_numbers
+                            .push(no_number(mapping, sensor, &place, message.arrived));
                         continue;
                     };
                     let own_time = matches!(measured.time, When::Own(_));
@@ -104,7 +103,7 @@ pub fn take(gate: &mut Gate, mappings: &Mappings, book: &Book, message: &Message
                         continue;
                     }
                     let verdict = gate.judge(
-                        &sensor,
+                        sensor,
                         spec.quantity,
                         Candidate {
                             time: reading.time,

@@ -43,6 +43,7 @@ fn message(topic: &str, payload: &str) -> Message {
 fn taken(specs: &[Value], payload: &str) -> Taken {
     take(
         &mut Gate::default(),
+        &mut Claims::default(),
         &mappings(specs),
         &Book::default(),
         &message("k/box", payload),
@@ -101,6 +102,7 @@ fn a_retained_value_without_a_time_is_shown_and_not_stored() {
     old.retained = true;
     let found = take(
         &mut Gate::default(),
+        &mut Claims::default(),
         &mappings(&[json!({})]),
         &Book::default(),
         &old,
@@ -119,7 +121,13 @@ fn sensors_made_up_by_a_wildcard_are_capped_and_our_own_topics_are_none() {
     let mut refused = 0;
     for i in 0..10_000 {
         let message = message(&format!("k/{i}/t"), "21");
-        let found = take(&mut gate, &mappings, &Book::default(), &message);
+        let found = take(
+            &mut gate,
+            &mut Claims::default(),
+            &mappings,
+            &Book::default(),
+            &message,
+        );
         match found.set_aside {
             Some((reason, _)) => {
                 assert_eq!(reason, "too_many_sensors");
@@ -131,6 +139,12 @@ fn sensors_made_up_by_a_wildcard_are_capped_and_our_own_topics_are_none() {
     assert_eq!(refused, 10_000 - SERIES);
     let all = self::mappings(&[json!({"topic":"#"})]);
     let ours = message("doughwarden/alert", "21");
-    let found = take(&mut gate, &all, &Book::default(), &ours);
+    let found = take(
+        &mut gate,
+        &mut Claims::default(),
+        &all,
+        &Book::default(),
+        &ours,
+    );
     assert!(found.arrivals.is_empty() && found.set_aside.is_none());
 }

@@ -12,6 +12,7 @@ use rustls::pki_types::pem::PemObject;
 use smol_str::SmolStr;
 
 use super::embedded::MAX_PACKET;
+use super::writer::QUEUE;
 use crate::config::mqtt::BrokerUrl;
 
 /// Whether the daemon is there, retained: [`ONLINE`] once it is connected, [`OFFLINE`] when it ends; the
@@ -28,7 +29,7 @@ const REQUESTS: usize = 1024;
 const IN_FLIGHT: u16 = 64;
 /// Messages the broker may have on their way to us, where it speaks MQTT 5: as many as the writer's
 /// queue holds.
-const RECEIVE_MAXIMUM: u16 = 1024;
+const RECEIVE_MAXIMUM: u16 = QUEUE as u16;
 /// How long the broker keeps our session while we are away (MQTT 5), s: a month.
 const SESSION_S: u32 = 30 * 86_400;
 /// A dead connection is noticed after one and a half of these.
@@ -312,6 +313,14 @@ impl Link {
         }
     }
 
+    /// What came along with the last happening and needs no waiting for.
+    pub fn came_along(&mut self) -> Option<Happening> {
+        match self {
+            Self::Five(events, ..) => events.state.events.pop_front().map(happening_5),
+            Self::Three(events, ..) => events.state.events.pop_front().map(happening_3),
+        }
+    }
+
     /// Forgets all that was under way on a lost connection: the broker delivers again, whoever
     /// publishes is told, and the manager subscribes anew.
     pub fn forget(&mut self) {
@@ -442,13 +451,11 @@ impl Sender {
     pub fn try_ack(&self, packet: u16) -> bool {
         match self {
             Self::Five(client) => {
-                let mut publish = v5::mqttbytes::v5::Publish::new(
-                    "",
-                    v5::mqttbytes::QoS::AtLeastOnce,
-                    Bytes::new(),
-                    None,
-                );
-                publish.pkid = packet;
+                let publish = v5::mqttbytes::v5::Publish {
+                    qos: v5::mqttbytes::QoS::AtLeastOnce,
+                    pkid: packet,
+                    ..v5::mqttbytes::v5::Publish::default()
+                };
                 client.try_ack(&publish).is_ok()
             }
             Self::Three(client) => {

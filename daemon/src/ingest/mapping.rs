@@ -1,8 +1,12 @@
 //! Every mapping in force, indexed by topic: the configuration's and the page's.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 
-use super::topic::{self, Captures, Filter};
+use foldhash::HashMap;
+use smallvec::SmallVec;
+use smol_str::SmolStr;
+
+use super::topic::{self, Captures, Filter, fill};
 use crate::batches::record::Quantity;
 use crate::config::sensor::Sensor;
 
@@ -14,9 +18,19 @@ pub struct Mapping {
     /// Whether the configuration made it.
     pub from_config: bool,
     filter: Filter,
+    number: usize,
 }
 
 impl Mapping {
+    fn claim(&self, captures: &[&str]) -> Claim {
+        Claim {
+            sensor: fill(&self.spec.name, captures),
+            place: self.spec.place.as_deref().map(|p| fill(p, captures)),
+            pointer: self.spec.pointer.as_deref().unwrap_or_default().into(),
+            mapping: self.number,
+        }
+    }
+
     /// The mapping as it stands for one sensor: its name in place of `{1}`.
     #[must_use]
     pub fn spec_for(&self, sensor: &str) -> Sensor {
@@ -25,6 +39,47 @@ impl Mapping {
         // A place with a wildcard in it is known only from the sensor's readings.
         spec.place = spec.place.filter(|place| !place.contains('{'));
         spec
+    }
+}
+
+/// What a mapping makes of one topic.
+#[derive(Clone, Debug)]
+pub struct Claim {
+    /// The sensor's name.
+    pub sensor: SmolStr,
+    /// Where it stands, if the mapping says so.
+    pub place: Option<SmolStr>,
+    /// The mapping's pointer; empty: the bare number.
+    pub pointer: SmolStr,
+    mapping: usize,
+}
+
+/// The claims of topics met so far; those of other mappings must be thrown away.
+#[derive(Debug, Default)]
+pub struct Claims(HashMap<SmolStr, SmallVec<[Claim; 1]>>);
+
+/// Topics whose claims are remembered.
+const REMEMBERED: usize = 1000;
+
+impl Claims {
+    /// Who claims a topic.
+    pub fn of<'a>(
+        &'a mut self,
+        topic: &SmolStr,
+        mappings: &'a Mappings,
+    ) -> impl Iterator<Item = (&'a Mapping, &'a Claim)> {
+        if self.0.len() >= REMEMBERED && !self.0.contains_key(topic) {
+            self.0.clear();
+        }
+        let claims = self.0.entry(topic.clone()).or_insert_with(|| {
+            let claiming = mappings.claiming(topic);
+            claiming
+                .map(|(mapping, captures)| mapping.claim(&captures))
+                .collect()
+        });
+        claims
+            .iter()
+            .filter_map(|claim| Some((mappings.all.get(claim.mapping)?, claim)))
     }
 }
 
@@ -63,6 +118,7 @@ impl Mappings {
                 spec,
                 from_config,
                 filter,
+                number: at,
             });
         }
         mappings

@@ -16,6 +16,7 @@ use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::task::JoinHandle;
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
@@ -36,6 +37,8 @@ const HAPPENINGS: usize = 256;
 /// Wait before connecting again: from the shortest to the longest, at random, so that several
 /// clients do not come back at once.
 const AGAIN_MS: std::ops::RangeInclusive<u64> = 1_000..=4_000;
+/// Bytes of messages that may wait for the writer, whose queue would hold two gibibytes of the largest.
+const QUEUED_BYTES: usize = 64 << 20;
 /// Readings without a time that come after a longer absence than this may have waited, ms.
 const ABSENCE_MS: i64 = 10_000;
 /// Nothing came and nothing was to be sent for so long: stopping goes on.
@@ -108,6 +111,8 @@ pub(super) fn start(
         connection: 0,
         resumed: false,
         last_alive: None,
+        said: None,
+        handed_over: 0,
     };
     let manager = Manager {
         app: Arc::clone(app),
@@ -147,6 +152,10 @@ struct Poller {
     connection: u64,
     resumed: bool,
     last_alive: Option<UtcMs>,
+    /// When an unreachable broker was last written about.
+    said: Option<Instant>,
+    /// Bytes of messages handed over since the writer's queue was last known to be empty.
+    handed_over: usize,
 }
 
 /// What the poller tells the manager.
@@ -160,35 +169,13 @@ impl Poller {
     async fn run(mut self) {
         let mut version = Version::Five;
         let mut link = Link::new(&self.settings, &self.client_id, version);
-        let mut said: Option<tokio::time::Instant> = None;
         let stop = self.stop.clone();
         let mut stopped = std::pin::pin!(stop.cancelled());
-        loop {
-            let Some(polled) = self.poll(&mut link, &mut stopped).await else {
-                break;
-            };
-            match polled {
-                Ok(Happening::Connected { session_kept }) => {
-                    said = None;
-                    self.connected(link.sender(), session_kept).await;
-                }
-                Ok(Happening::Message(message)) => {
-                    let now = self.app.clock.now();
-                    self.last_alive = Some(now);
-                    if !self.hand_over(message, now).await {
-                        break;
-                    }
-                }
-                Ok(Happening::Nothing) => {}
-                Ok(happening) => {
-                    let _ = self.tell.send(Told::Happened(happening)).await;
-                }
+        'running: while let Some(polled) = self.poll(&mut link, &mut stopped).await {
+            let mut happened = match polled {
+                Ok(happening) => Some(happening),
                 Err(error) => {
-                    self.lost(&mut link).await;
-                    if said.is_none_or(|at| at.elapsed() >= SAY_AGAIN) {
-                        said = Some(tokio::time::Instant::now());
-                        tracing::warn!(broker = %self.shown, error = %error.why, "no connection to the broker");
-                    }
+                    self.lost(&mut link, &error).await;
                     if error.other_version {
                         version = version.other();
                         tracing::info!(broker = %self.shown, "trying the other MQTT version");
@@ -199,14 +186,29 @@ impl Poller {
                         () = self.stop.cancelled() => break,
                         () = tokio::time::sleep(wait) => {}
                     }
+                    None
                 }
+            };
+            let now = self.app.clock.now();
+            let mut messages = false;
+            while let Some(happening) = happened {
+                messages |= matches!(happening, Happening::Message(_));
+                if !self.take(happening, &mut link, now).await {
+                    break 'running;
+                }
+                happened = link.came_along();
+            }
+            // Polling hears of it only while it waits.
+            if messages && self.stop.is_cancelled() {
+                break;
             }
         }
         self.finish(link).await;
     }
 
     /// Waits for the next happening and acknowledges meanwhile what is stored; `None`: `until` came
-    /// first. (Polling is not interrupted for anything else: an acknowledgement could be lost in it.)
+    /// while nothing else did. (Polling is not interrupted for anything else: an acknowledgement could
+    /// be lost in it.)
     async fn poll(
         &mut self,
         link: &mut Link,
@@ -218,31 +220,55 @@ impl Poller {
             self.acknowledge();
             tokio::select! {
                 biased;
-                () = &mut until => return None,
-                Some(acks) = self.stored.recv(), if self.to_acknowledge.is_empty() => {
-                    self.to_acknowledge.extend(acks);
-                }
                 polled = &mut polled => return Some(polled),
+                Some(acks) = self.stored.recv(), if self.to_acknowledge.is_empty() => {
+                    self.to_acknowledge = acks.into();
+                }
+                () = &mut until => return None,
             }
         }
     }
 
     /// Hands acknowledgements to the client, as many as it has places for: each poll makes one.
     fn acknowledge(&mut self) {
-        while let Some((connection, packet)) = self.to_acknowledge.front() {
-            if let Some(sender) = &self.open
-                && *connection == self.connection
-                && !sender.try_ack(*packet)
-            {
-                return;
+        loop {
+            while let Some((connection, packet)) = self.to_acknowledge.front() {
+                if let Some(sender) = &self.open
+                    && *connection == self.connection
+                    && !sender.try_ack(*packet)
+                {
+                    return;
+                }
+                self.to_acknowledge.pop_front();
             }
-            self.to_acknowledge.pop_front();
+            match self.stored.try_recv() {
+                Ok(acks) => self.to_acknowledge = acks.into(),
+                Err(_) => return,
+            }
         }
     }
 
-    async fn connected(&mut self, sender: Sender, session_kept: bool) {
+    /// `false`: the writer has ended, or we are to stop.
+    async fn take(&mut self, happening: Happening, link: &mut Link, now: UtcMs) -> bool {
+        match happening {
+            Happening::Connected { session_kept } => {
+                self.said = None;
+                self.connected(link.sender(), session_kept, now).await;
+            }
+            Happening::Message(message) => {
+                self.last_alive = Some(now);
+                return self.hand_over(message, now).await;
+            }
+            Happening::Nothing => {}
+            happening => {
+                let _ = self.tell.send(Told::Happened(happening)).await;
+            }
+        }
+        true
+    }
+
+    async fn connected(&mut self, sender: Sender, session_kept: bool, now: UtcMs) {
         self.connection += 1;
-        let now = self.app.clock.now();
         let away_ms = self.last_alive.map(|last| now.0.saturating_sub(last.0));
         self.resumed = session_kept && away_ms.is_none_or(|ms| ms > ABSENCE_MS);
         self.last_alive = Some(now);
@@ -252,11 +278,15 @@ impl Poller {
         let _ = self.tell.send(Told::Connected(sender, session_kept)).await;
     }
 
-    async fn lost(&mut self, link: &mut Link) {
+    async fn lost(&mut self, link: &mut Link, error: &LinkError) {
         self.open = None;
         link.forget();
         self.app.health.broker_ready.store(false, Ordering::Relaxed);
         let _ = self.tell.send(Told::Lost).await;
+        if self.said.is_none_or(|at| at.elapsed() >= SAY_AGAIN) {
+            self.said = Some(Instant::now());
+            tracing::warn!(broker = %self.shown, error = %error.why, "no connection to the broker");
+        }
     }
 
     /// `false`: the writer has ended, or we are to stop.
@@ -285,6 +315,16 @@ impl Poller {
         let Some(messages) = &self.messages else {
             return false;
         };
+        let bytes = message.topic.len() + message.payload.len();
+        if self.handed_over + bytes > QUEUED_BYTES {
+            tokio::select! {
+                biased;
+                empty = messages.reserve_many(messages.max_capacity()) => drop(empty),
+                () = self.stop.cancelled() => return false,
+            }
+            self.handed_over = 0;
+        }
+        self.handed_over += bytes;
         match messages.try_send(message) {
             Ok(()) => true,
             Err(TrySendError::Closed(_)) => false,

@@ -3,15 +3,17 @@
 //!
 //! It commits what waits, at most [`BATCH_ROWS`] readings at a time, without lingering for more unless
 //! a commit window is configured (`store.commit_window_ms`): then the first message waits that long
-//! for others, or until [`ENOUGH`] are there, so that a burst is never slowed. A commit that fails is kept and tried again until it goes through; meanwhile nothing is
-//! acknowledged and the queue fills, so that the broker or the sensor keeps what comes after.
+//! for others, or until [`ENOUGH`] are there, so that a burst is never slowed. In a burst (the backlog of
+//! a daemon that was away) commits are kept large. A commit that fails is kept and tried again until it
+//! goes through; meanwhile nothing is acknowledged and the queue fills, so that the broker or the sensor
+//! keeps what comes after.
 
-use std::collections::HashMap;
 use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
 use bytes::Bytes;
+use foldhash::HashMap;
 use smol_str::SmolStr;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
@@ -20,7 +22,7 @@ use super::board::SetAside;
 use super::gate::Gate;
 use super::heard;
 use super::intake::{self, Taken};
-use super::mapping::Mappings;
+use super::mapping::{Claims, Mappings};
 use super::payload::Body;
 use crate::app::App;
 use crate::batches::record::Quantity;
@@ -30,14 +32,23 @@ use crate::metrics::Reason;
 use crate::store::{Arrival, KeptOut, Packet, ReadingQuery, StoreError, Stored, StoredReading};
 use crate::time::UtcMs;
 
-/// Messages that may wait for the writer: a second of a burst, and at their largest 64 MiB. What
-/// comes after waits at the broker or the sensor.
-pub const QUEUE: usize = 1024;
-/// Readings in one commit: enough to make its cost small, few enough to be quick.
-pub const BATCH_ROWS: usize = 500;
+/// Messages that may wait for the writer: a tenth of a second of a burst. What comes after waits at the
+/// broker or the sensor.
+pub const QUEUE: usize = 8192;
+/// Readings in one commit: enough that each page of the store is written for many of them, few enough to
+/// be quick (a twentieth of a second).
+pub const BATCH_ROWS: usize = 4096;
 /// Messages that end a commit window early. An outside broker stops at twenty that are not
 /// acknowledged; waiting with fewer than that would wait in vain.
 pub const ENOUGH: usize = 16;
+/// A commit of so many messages is part of a burst: an outside broker sends on unasked. (The embedded
+/// one's clients each wait for their acknowledgement.)
+const BURST: usize = 256;
+/// In a burst the writer rests so long before it commits again, unless [`BURST_WAITS`] messages are
+/// there: a hundred small commits cost several times one of all of them.
+const REST: Duration = Duration::from_millis(20);
+/// Messages that are worth a commit in a burst.
+const BURST_WAITS: usize = 2048;
 /// How often the writer shows a sign of life when nothing comes.
 const BEAT: Duration = Duration::from_secs(1);
 /// The first wait after a failed commit; doubled up to the longest.
@@ -136,8 +147,9 @@ pub fn start(
         gate,
         give_up,
         marks: Vec::new(),
-        looked: HashMap::new(),
+        looked: HashMap::default(),
         mappings: app.board.mappings(),
+        claims: Claims::default(),
     };
     let runtime = tokio::runtime::Handle::current();
     let thread = thread::Builder::new()
@@ -183,6 +195,14 @@ fn remember(app: &App) -> Result<Gate, StoreError> {
     Ok(gate)
 }
 
+/// Waits in a burst until another commit is worth its cost.
+fn rest(queue: &mpsc::Receiver<Message>) {
+    let until = Instant::now() + REST;
+    while queue.len() < BURST_WAITS && !queue.is_closed() && Instant::now() < until {
+        thread::sleep(REST / 4);
+    }
+}
+
 struct Writer {
     app: Arc<App>,
     gate: Gate,
@@ -191,6 +211,7 @@ struct Writer {
     marks: Vec<(SmolStr, Quantity, UtcMs)>,
     looked: HashMap<SmolStr, UtcMs>,
     mappings: Arc<Mappings>,
+    claims: Claims,
 }
 
 /// What is known of a batch besides what is stored.
@@ -225,13 +246,16 @@ impl Writer {
             }
             match got {
                 Ok(0) => break,
-                Ok(_) => {
+                Ok(several) => {
                     let mut waiting = messages.drain(..).peekable();
                     while waiting.peek().is_some() {
                         let batch = self.take(&mut waiting);
                         if !self.commit(batch) {
                             return;
                         }
+                    }
+                    if several >= BURST {
+                        rest(&queue);
                     }
                 }
                 Err(_)
@@ -281,13 +305,20 @@ impl Writer {
         let mappings = self.app.board.mappings();
         if !Arc::ptr_eq(&mappings, &self.mappings) {
             self.mappings = mappings;
+            self.claims = Claims::default();
             self.looked.clear();
         }
         let book = self.app.book();
         let mut batch = Batch::default();
         for message in messages {
             self.app.metrics.messages.inc();
-            let taken = intake::take(&mut self.gate, &self.mappings, &book, &message);
+            let taken = intake::take(
+                &mut self.gate,
+                &mut self.claims,
+                &self.mappings,
+                &book,
+                &message,
+            );
             self.note(&message, &taken, &mut batch);
             for (sensor, quantity, time) in taken.release {
                 let waiting = batch.arrivals.iter_mut().flat_map(|a| &mut a.readings);

@@ -12,7 +12,10 @@ use crate::batches::record::{Place, Unit};
 use crate::store::Packet;
 
 /// A store as each earlier schema left it, frozen.
-const EARLIER: [(i64, &str); 1] = [(1, include_str!("fixtures/schema_1.sql"))];
+const EARLIER: [(i64, &str); 2] = [
+    (1, include_str!("fixtures/schema_1.sql")),
+    (2, include_str!("fixtures/schema_2.sql")),
+];
 
 fn laid_down(sql: &str) -> tempfile::TempDir {
     let dir = tempfile::tempdir().unwrap();
@@ -89,15 +92,23 @@ fn every_earlier_schema_is_brought_up_with_all_it_held() {
 
         // A redelivery of what was acknowledged just before is still known after the first upkeep.
         store.forget_packets(START.plus_ms(-1)).unwrap();
-        let mut again = own_time(vec![reading("box", 500, 21.0)]);
-        again.own_time = false;
-        again.packet = Some(Packet {
-            session: "out".into(),
-            id: 7,
-            digest: 99,
-            maybe_again: true,
-        });
-        assert_eq!(store.append(&[again]).unwrap()[0].again, 1);
+        let again = |id, digest| {
+            let mut again = own_time(vec![reading("box", 500, 21.0)]);
+            again.own_time = false;
+            again.packet = Some(Packet {
+                session: "out".into(),
+                id,
+                digest,
+                maybe_again: true,
+            });
+            store.append(&[again]).unwrap()[0].again
+        };
+        assert_eq!(again(7, 99), 1);
+        if version > 1 {
+            // Its neighbours: a digest that SQLite holds as a negative number, and the next row's first.
+            assert_eq!([again(6, u64::MAX - 1), again(64, 98)], [1, 1]);
+        }
+        assert_eq!(again(5, 99), 0, "never seen");
         drop(store);
         assert_eq!(SqliteStore::open(dir.path()).unwrap().book().unwrap(), book);
     }

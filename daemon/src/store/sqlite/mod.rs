@@ -16,6 +16,7 @@
 mod alerts;
 mod book;
 mod copy_queue;
+mod packets;
 mod pool;
 mod readings;
 mod repair;
@@ -311,8 +312,8 @@ impl Store for SqliteStore {
     }
 
     fn forget_packets(&self, before: UtcMs) -> Result<u64> {
-        self.pool.write("forget old packets", |tx, _| {
-            readings::forget_packets(tx, before)
+        self.pool.write("forget old packets", |tx, names| {
+            names.packets.forget(tx, before)
         })
     }
 

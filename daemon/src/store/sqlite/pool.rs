@@ -1,12 +1,13 @@
 //! Connections: one that writes, a few that read, and the settings each is opened with.
 
-use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use foldhash::HashMap;
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior};
 
+use super::packets::Packets;
 use super::reserve::Reserve;
 use super::{failed, touch};
 use crate::store::{Result, StoreError};
@@ -43,7 +44,7 @@ pub(super) fn connect(file: &Path) -> Result<Connection> {
     Ok(conn)
 }
 
-/// Numbers of names and series as the writing connection knows them; forgotten when a transaction
+/// Numbers of names and series, and packets, as the writing connection knows them; forgotten when a transaction
 /// fails, since it may have made some of them.
 #[derive(Debug, Default)]
 pub(super) struct Names {
@@ -52,6 +53,7 @@ pub(super) struct Names {
     series: HashMap<String, Vec<(&'static str, i64)>>,
     /// For each series a stretch (from, up to) whose every millisecond is taken.
     taken: HashMap<i64, (i64, i64)>,
+    pub(super) packets: Packets,
 }
 
 impl Names {

@@ -43,6 +43,7 @@ pub(super) fn append(
         let stored = append_one(&mut write, names, arrival, &mut tallies);
         outcome.push(stored.map_err(failed(STORING))?);
     }
+    names.packets.write(tx)?;
     if copied {
         super::copy_queue::keep_bound(tx)?;
     }
@@ -66,7 +67,6 @@ pub(super) fn append(
 struct Write<'a> {
     tx: &'a Connection,
     reading: CachedStatement<'a>,
-    packet: CachedStatement<'a>,
     /// Whether a copy is configured.
     copied: bool,
     /// No series is summed up beyond this.
@@ -83,9 +83,6 @@ impl<'a> Write<'a> {
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
                  ON CONFLICT (series, time) DO NOTHING",
             )?,
-            packet: tx.prepare_cached(
-                "INSERT OR REPLACE INTO packet (session, id, digest, seen) VALUES (?1, ?2, ?3, ?4)",
-            )?,
             copied,
             summed_to,
         })
@@ -100,7 +97,7 @@ fn append_one(
 ) -> rusqlite::Result<Stored> {
     let mut stored = Stored::default();
     if let Some(packet) = &arrival.packet
-        && seen_before(write, packet, arrival)?
+        && was_stored(write, names, packet, arrival)?
     {
         stored.again = u32::try_from(arrival.readings.len()).unwrap_or(u32::MAX);
         return Ok(stored);
@@ -141,47 +138,22 @@ fn append_one(
     Ok(stored)
 }
 
-/// Whether the packet's readings are stored already; keeps the packet as its identifier's newest.
-/// Readings with a time of their own are told apart by it, so their packet only clears the place.
-fn seen_before(
-    write: &mut Write<'_>,
+/// Whether the packet's readings are stored already. Readings with a time of their own are told apart by
+/// it, so their packet only clears its identifier.
+fn was_stored(
+    write: &Write<'_>,
+    names: &mut Names,
     packet: &Packet,
     arrival: &Arrival,
 ) -> rusqlite::Result<bool> {
-    let tx = write.tx;
     if arrival.own_time {
-        tx.prepare_cached("DELETE FROM packet WHERE session = ?1 AND id = ?2")?
-            .execute(params![packet.session.as_str(), packet.id])?;
+        names.packets.clear(write.tx, packet)?;
         return Ok(false);
     }
-    let digest = packet.digest.cast_signed();
-    if packet.maybe_again {
-        let kept: Option<i64> = tx
-            .prepare_cached("SELECT digest FROM packet WHERE session = ?1 AND id = ?2")?
-            .query_row(params![packet.session.as_str(), packet.id], |row| {
-                row.get(0)
-            })
-            .optional()?;
-        if kept == Some(digest) {
-            return Ok(true);
-        }
-    }
-    let seen = arrival.readings.iter().map(|r| r.arrived.0).max();
-    write.packet.execute(params![
-        packet.session.as_str(),
-        packet.id,
-        digest,
-        seen.unwrap_or(0)
-    ])?;
-    Ok(false)
-}
-
-/// Forgets packets last seen before a moment; gives how many. Those of an earlier schema count as
-/// seen at 0.
-pub(super) fn forget_packets(tx: &Connection, before: UtcMs) -> Result<u64> {
-    tx.execute("DELETE FROM packet WHERE seen < ?1", [before.0])
-        .map(|gone| gone as u64)
-        .map_err(failed("forget old packets"))
+    let seen = arrival.readings.iter().map(|r| r.arrived).max();
+    names
+        .packets
+        .seen_before(write.tx, packet, seen.unwrap_or(UtcMs(0)))
 }
 
 fn insert(

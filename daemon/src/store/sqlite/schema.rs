@@ -19,7 +19,11 @@ pub const SCHEMA: i64 = STEPS.len() as i64;
 pub(super) const APPLICATION_ID: i64 = 0x444f_5547;
 
 /// Step `n` brings version `n` to `n + 1`.
-const STEPS: [&str; 2] = [include_str!("schema_1.sql"), include_str!("schema_2.sql")];
+const STEPS: [&str; 3] = [
+    include_str!("schema_1.sql"),
+    include_str!("schema_2.sql"),
+    include_str!("schema_3.sql"),
+];
 
 /// Brings the file to [`SCHEMA`].
 pub(super) fn bring_up(conn: &mut Connection, file: &Path) -> Result<()> {

@@ -50,7 +50,7 @@ const TABLES: [(&str, Walk); 14] = [
     ("outbox", Walk::Number("seq")),
     ("copy_bound", Walk::Number("id")),
     ("copy", Walk::Number("seq")),
-    ("packet", Walk::Text("session, id")),
+    ("packet", Walk::Text("session, row")),
     ("probe", Walk::Number("id")),
     ("summary", Walk::Times(&[Some(60), Some(3600)])),
     ("reading", Walk::Times(&[None])),
