@@ -404,7 +404,10 @@ async fn a_kill_while_a_store_is_brought_up_costs_nothing() {
                 }
             }
             let found = held(&left);
-            assert_eq!((&found.1, found.2), (&before.1, before.2), "kill {n}");
+            assert_eq!(found.1, before.1, "kill {n}");
+            // Brought up, the first upkeep may have been made too: the packets are old enough to go.
+            let forgotten = found.0 == SCHEMA && found.2 == (0, 0);
+            assert!(found.2 == before.2 || forgotten, "kill {n}: {:?}", found.2);
             match found.0 {
                 v if v == version => old_found += 1,
                 v if v == SCHEMA => new_found += 1,

@@ -506,7 +506,7 @@ pub trait Store: Send + Sync {
         Ok(0)
     }
 
-    /// Forgets how to tell redeliveries of packets last seen before a moment. Gives how many.
+    /// Forgets how to tell redeliveries of packets last seen before a moment. Gives how many rows of them.
     ///
     /// # Errors
     /// If the store cannot be written.
