@@ -14,13 +14,13 @@ use doughwarden::store::sqlite::SqliteStore;
 use doughwarden::store::{Arrival, Packet, Store};
 use doughwarden::time::UtcMs;
 
-fn mappings() -> Mappings {
+fn claims() -> Claims {
     let spec: Sensor = serde_json::from_value(serde_json::json!({
         "name": "{1}", "topic": "kitchen/+/state", "pointer": "/temperature",
         "quantity": "air_temperature", "unit": "Cel"
     }))
     .expect("the mapping is right");
-    Mappings::new([(spec, true)])
+    Claims::new(Arc::new(Mappings::new([(spec, true)])))
 }
 
 fn message(i: i64) -> Message {
@@ -46,7 +46,6 @@ fn message(i: i64) -> Message {
 
 struct Way {
     gate: Gate,
-    mappings: Mappings,
     claims: Claims,
     book: Book,
     next: i64,
@@ -56,8 +55,7 @@ impl Way {
     fn new() -> Self {
         Self {
             gate: Gate::default(),
-            mappings: mappings(),
-            claims: Claims::default(),
+            claims: claims(),
             book: Book::default(),
             next: 0,
         }
@@ -72,16 +70,7 @@ impl Way {
     fn arrivals(&mut self, messages: &[Message]) -> Vec<Arrival> {
         messages
             .iter()
-            .flat_map(|m| {
-                let taken = take(
-                    &mut self.gate,
-                    &mut self.claims,
-                    &self.mappings,
-                    &self.book,
-                    m,
-                );
-                taken.arrivals
-            })
+            .flat_map(|m| take(&mut self.gate, &mut self.claims, &self.book, m).arrivals)
             .collect()
     }
 }

@@ -11,6 +11,7 @@ pub mod ours;
 pub mod peer;
 #[cfg(test)]
 mod peer_law;
+pub mod store;
 pub mod study;
 pub mod tables;
 pub mod watch_study;

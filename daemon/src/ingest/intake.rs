@@ -6,7 +6,7 @@ use smol_str::SmolStr;
 
 use super::correct;
 use super::gate::{Candidate, Gate};
-use super::mapping::{Claims, Mapping, Mappings};
+use super::mapping::{Claims, Mapping};
 use super::payload::{Body, Measured, When};
 use super::trial;
 use super::writer::Message;
@@ -40,13 +40,7 @@ pub struct Taken {
 }
 
 /// Takes a message apart.
-pub fn take(
-    gate: &mut Gate,
-    claims: &mut Claims,
-    mappings: &Mappings,
-    book: &Book,
-    message: &Message,
-) -> Taken {
+pub fn take(gate: &mut Gate, claims: &mut Claims, book: &Book, message: &Message) -> Taken {
     let mut taken = Taken::default();
     if message.topic.starts_with(OWN_TOPICS) {
         taken.claimed = Some(SmallVec::new());
@@ -56,7 +50,7 @@ pub fn take(
     let mut body: Option<Body<'_>> = None;
     let mut own = Few::new();
     let mut arrival = Few::new();
-    for (mapping, claim) in claims.of(&message.topic, mappings) {
+    for (mapping, claim) in claims.on(&message.topic) {
         let body = body.get_or_insert_with(|| Body::parse(&message.payload));
         match body.measured(&mapping.spec) {
             Err(bad) => {

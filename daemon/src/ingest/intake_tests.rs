@@ -1,15 +1,18 @@
 //! From a message to the readings in it: units, corrections, identity, caps.
 
+use std::sync::Arc;
+
 use serde_json::{Value, json};
 
 use super::*;
 use crate::config::sensor::Sensor;
+use crate::ingest::mapping::Mappings;
 use crate::ingest::writer::Ack;
 use crate::store::Packet;
 
 const NOW: UtcMs = UtcMs(1_768_025_100_000);
 
-fn mappings(specs: &[Value]) -> Mappings {
+fn claims(specs: &[Value]) -> Claims {
     let specs = specs.iter().map(|spec| {
         let mut all =
             json!({"topic":"k/box","quantity":"air_temperature","unit":"Cel","name":"box"});
@@ -20,7 +23,7 @@ fn mappings(specs: &[Value]) -> Mappings {
         sensor.check().unwrap();
         (sensor, true)
     });
-    Mappings::new(specs)
+    Claims::new(Arc::new(Mappings::new(specs)))
 }
 
 fn message(topic: &str, payload: &str) -> Message {
@@ -43,8 +46,7 @@ fn message(topic: &str, payload: &str) -> Message {
 fn taken(specs: &[Value], payload: &str) -> Taken {
     take(
         &mut Gate::default(),
-        &mut Claims::default(),
-        &mappings(specs),
+        &mut claims(specs),
         &Book::default(),
         &message("k/box", payload),
     )
@@ -102,8 +104,7 @@ fn a_retained_value_without_a_time_is_shown_and_not_stored() {
     old.retained = true;
     let found = take(
         &mut Gate::default(),
-        &mut Claims::default(),
-        &mappings(&[json!({})]),
+        &mut claims(&[json!({})]),
         &Book::default(),
         &old,
     );
@@ -116,18 +117,12 @@ fn a_retained_value_without_a_time_is_shown_and_not_stored() {
 
 #[test]
 fn sensors_made_up_by_a_wildcard_are_capped_and_our_own_topics_are_none() {
-    let mappings = mappings(&[json!({"topic":"k/+/t","name":"{1}","place":"{1}"})]);
+    let mut wild = claims(&[json!({"topic":"k/+/t","name":"{1}","place":"{1}"})]);
     let mut gate = Gate::default();
     let mut refused = 0;
     for i in 0..10_000 {
         let message = message(&format!("k/{i}/t"), "21");
-        let found = take(
-            &mut gate,
-            &mut Claims::default(),
-            &mappings,
-            &Book::default(),
-            &message,
-        );
+        let found = take(&mut gate, &mut wild, &Book::default(), &message);
         match found.set_aside {
             Some((reason, _)) => {
                 assert_eq!(reason, "too_many_sensors");
@@ -137,14 +132,8 @@ fn sensors_made_up_by_a_wildcard_are_capped_and_our_own_topics_are_none() {
         }
     }
     assert_eq!(refused, 10_000 - SERIES);
-    let all = self::mappings(&[json!({"topic":"#"})]);
+    let mut all = claims(&[json!({"topic":"#"})]);
     let ours = message("doughwarden/alert", "21");
-    let found = take(
-        &mut gate,
-        &mut Claims::default(),
-        &all,
-        &Book::default(),
-        &ours,
-    );
+    let found = take(&mut gate, &mut all, &Book::default(), &ours);
     assert!(found.arrivals.is_empty() && found.set_aside.is_none());
 }

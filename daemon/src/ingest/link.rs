@@ -30,6 +30,7 @@ const IN_FLIGHT: u16 = 64;
 /// Messages the broker may have on their way to us, where it speaks MQTT 5: as many as the writer's
 /// queue holds.
 const RECEIVE_MAXIMUM: u16 = QUEUE as u16;
+const _: () = assert!(QUEUE <= u16::MAX as usize);
 /// How long the broker keeps our session while we are away (MQTT 5), s: a month.
 const SESSION_S: u32 = 30 * 86_400;
 /// A dead connection is noticed after one and a half of these.

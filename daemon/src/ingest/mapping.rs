@@ -1,6 +1,7 @@
 //! Every mapping in force, indexed by topic: the configuration's and the page's.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use foldhash::HashMap;
 use smallvec::SmallVec;
@@ -18,19 +19,9 @@ pub struct Mapping {
     /// Whether the configuration made it.
     pub from_config: bool,
     filter: Filter,
-    number: usize,
 }
 
 impl Mapping {
-    fn claim(&self, captures: &[&str]) -> Claim {
-        Claim {
-            sensor: fill(&self.spec.name, captures),
-            place: self.spec.place.as_deref().map(|p| fill(p, captures)),
-            pointer: self.spec.pointer.as_deref().unwrap_or_default().into(),
-            mapping: self.number,
-        }
-    }
-
     /// The mapping as it stands for one sensor: its name in place of `{1}`.
     #[must_use]
     pub fn spec_for(&self, sensor: &str) -> Sensor {
@@ -54,32 +45,57 @@ pub struct Claim {
     mapping: usize,
 }
 
-/// The claims of topics met so far; those of other mappings must be thrown away.
-#[derive(Debug, Default)]
-pub struct Claims(HashMap<SmolStr, SmallVec<[Claim; 1]>>);
+impl Claim {
+    fn new(mapping: usize, spec: &Sensor, captures: &[&str]) -> Self {
+        Self {
+            sensor: fill(&spec.name, captures),
+            place: spec.place.as_deref().map(|place| fill(place, captures)),
+            pointer: spec.pointer.as_deref().unwrap_or_default().into(),
+            mapping,
+        }
+    }
+}
 
-/// Topics whose claims are remembered.
-const REMEMBERED: usize = 1000;
+/// Mappings, and their claims on the topics met so far.
+#[derive(Debug)]
+pub struct Claims {
+    mappings: Arc<Mappings>,
+    by_topic: HashMap<SmolStr, SmallVec<[Claim; 1]>>,
+}
+
+/// Topics whose claims are remembered: a broker may hold any number.
+const TOPICS: usize = 1000;
 
 impl Claims {
-    /// Who claims a topic.
-    pub fn of<'a>(
-        &'a mut self,
-        topic: &SmolStr,
-        mappings: &'a Mappings,
-    ) -> impl Iterator<Item = (&'a Mapping, &'a Claim)> {
-        if self.0.len() >= REMEMBERED && !self.0.contains_key(topic) {
-            self.0.clear();
+    /// With no topic met.
+    #[must_use]
+    pub fn new(mappings: Arc<Mappings>) -> Self {
+        Self {
+            mappings,
+            by_topic: HashMap::default(),
         }
-        let claims = self.0.entry(topic.clone()).or_insert_with(|| {
-            let claiming = mappings.claiming(topic);
-            claiming
-                .map(|(mapping, captures)| mapping.claim(&captures))
+    }
+
+    /// Whether they are those of these mappings.
+    pub(super) fn are_of(&self, mappings: &Arc<Mappings>) -> bool {
+        Arc::ptr_eq(&self.mappings, mappings)
+    }
+
+    /// Who claims a topic.
+    pub fn on(&mut self, topic: &SmolStr) -> impl Iterator<Item = (&Mapping, &Claim)> {
+        if self.by_topic.len() >= TOPICS && !self.by_topic.contains_key(topic) {
+            self.by_topic.clear();
+        }
+        let mappings = &*self.mappings;
+        let claims = self.by_topic.entry(topic.clone()).or_insert_with(|| {
+            let numbered = mappings.numbered(topic);
+            numbered
+                .map(|(i, captures)| Claim::new(i, &mappings.all[i].spec, &captures))
                 .collect()
         });
         claims
             .iter()
-            .filter_map(|claim| Some((mappings.all.get(claim.mapping)?, claim)))
+            .map(|claim| (&mappings.all[claim.mapping], claim))
     }
 }
 
@@ -118,7 +134,6 @@ impl Mappings {
                 spec,
                 from_config,
                 filter,
-                number: at,
             });
         }
         mappings
@@ -129,12 +144,18 @@ impl Mappings {
         &'a self,
         topic: &'a str,
     ) -> impl Iterator<Item = (&'a Mapping, Captures<'a>)> {
+        self.numbered(topic)
+            .map(|(i, captures)| (&self.all[i], captures))
+    }
+
+    /// The same by their number in `all`.
+    fn numbered<'a>(&'a self, topic: &'a str) -> impl Iterator<Item = (usize, Captures<'a>)> {
         let exact = self.exact.get(topic).into_iter().flatten();
         exact
-            .map(|i| (&self.all[*i], Captures::new()))
+            .map(|i| (*i, Captures::new()))
             .chain(self.wild.iter().filter_map(move |i| {
-                let mapping = &self.all[*i];
-                Some((mapping, mapping.filter.captures(topic)?))
+                let captures = self.all[*i].filter.captures(topic)?;
+                Some((*i, captures))
             }))
     }
 

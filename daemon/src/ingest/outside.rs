@@ -101,7 +101,7 @@ pub(super) fn start(
         shown: shown.clone(),
         settings: settings.clone(),
         client_id: session.client_id.clone(),
-        messages: Some(messages),
+        messages: Some(ToWriter::new(messages)),
         acks,
         stored,
         to_acknowledge: VecDeque::new(),
@@ -112,7 +112,6 @@ pub(super) fn start(
         resumed: false,
         last_alive: None,
         said: None,
-        handed_over: 0,
     };
     let manager = Manager {
         app: Arc::clone(app),
@@ -140,7 +139,7 @@ struct Poller {
     settings: Settings,
     client_id: String,
     /// To the writer, which ends when no one can send it more: gone once we are to stop.
-    messages: Option<mpsc::Sender<Message>>,
+    messages: Option<ToWriter>,
     acks: mpsc::Sender<Acks>,
     /// What the writer has stored, and of that what waits for a place in the client's own queue.
     stored: mpsc::Receiver<Acks>,
@@ -154,8 +153,36 @@ struct Poller {
     last_alive: Option<UtcMs>,
     /// When an unreachable broker was last written about.
     said: Option<Instant>,
-    /// Bytes of messages handed over since the writer's queue was last known to be empty.
-    handed_over: usize,
+}
+
+/// The way to the writer, bounded in bytes too.
+struct ToWriter {
+    queue: mpsc::Sender<Message>,
+    /// Bytes sent since the queue was last known to be empty.
+    bytes: usize,
+}
+
+impl ToWriter {
+    fn new(queue: mpsc::Sender<Message>) -> Self {
+        Self { queue, bytes: 0 }
+    }
+
+    /// Waits for room. `false`: the writer has ended.
+    async fn send(&mut self, message: Message) -> bool {
+        let bytes = message.topic.len() + message.payload.len();
+        if self.bytes + bytes > QUEUED_BYTES {
+            // Every place is free: nothing waits any more.
+            let empty = self.queue.reserve_many(self.queue.max_capacity()).await;
+            self.bytes = 0;
+            drop(empty);
+        }
+        self.bytes += bytes;
+        match self.queue.try_send(message) {
+            Ok(()) => true,
+            Err(TrySendError::Closed(_)) => false,
+            Err(TrySendError::Full(message)) => self.queue.send(message).await.is_ok(),
+        }
+    }
 }
 
 /// What the poller tells the manager.
@@ -171,9 +198,9 @@ impl Poller {
         let mut link = Link::new(&self.settings, &self.client_id, version);
         let stop = self.stop.clone();
         let mut stopped = std::pin::pin!(stop.cancelled());
-        'running: while let Some(polled) = self.poll(&mut link, &mut stopped).await {
-            let mut happened = match polled {
-                Ok(happening) => Some(happening),
+        while let Some(polled) = self.poll(&mut link, &mut stopped).await {
+            let goes_on = match polled {
+                Ok(happening) => self.take_all(happening, &mut link).await,
                 Err(error) => {
                     self.lost(&mut link, &error).await;
                     if error.other_version {
@@ -181,29 +208,39 @@ impl Poller {
                         tracing::info!(broker = %self.shown, "trying the other MQTT version");
                         link = Link::new(&self.settings, &self.client_id, version);
                     }
-                    let wait = Duration::from_millis(rand::random_range(AGAIN_MS));
-                    tokio::select! {
-                        () = self.stop.cancelled() => break,
-                        () = tokio::time::sleep(wait) => {}
-                    }
-                    None
+                    self.wait_to_connect_again().await
                 }
             };
-            let now = self.app.clock.now();
-            let mut messages = false;
-            while let Some(happening) = happened {
-                messages |= matches!(happening, Happening::Message(_));
-                if !self.take(happening, &mut link, now).await {
-                    break 'running;
-                }
-                happened = link.came_along();
-            }
-            // Polling hears of it only while it waits.
-            if messages && self.stop.is_cancelled() {
+            if !goes_on {
                 break;
             }
         }
         self.finish(link).await;
+    }
+
+    /// `false`: we are to stop.
+    async fn wait_to_connect_again(&self) -> bool {
+        let wait = Duration::from_millis(rand::random_range(AGAIN_MS));
+        tokio::select! {
+            () = self.stop.cancelled() => false,
+            () = tokio::time::sleep(wait) => true,
+        }
+    }
+
+    /// Takes a happening and what came along with it. `false`: the writer has ended, or we are to stop.
+    async fn take_all(&mut self, happening: Happening, link: &mut Link) -> bool {
+        let now = self.app.clock.now();
+        let mut messages = false;
+        let mut next = Some(happening);
+        while let Some(happening) = next {
+            messages |= matches!(happening, Happening::Message(_));
+            if !self.take(happening, link, now).await {
+                return false;
+            }
+            next = link.came_along();
+        }
+        // Polling hears of a stop only while it waits, which it need not while messages come.
+        !(messages && self.stop.is_cancelled())
     }
 
     /// Waits for the next happening and acknowledges meanwhile what is stored; `None`: `until` came
@@ -312,27 +349,13 @@ impl Poller {
             resumed: self.resumed.then_some(self.connection),
             ack,
         };
-        let Some(messages) = &self.messages else {
+        let Some(messages) = &mut self.messages else {
             return false;
         };
-        let bytes = message.topic.len() + message.payload.len();
-        if self.handed_over + bytes > QUEUED_BYTES {
-            tokio::select! {
-                biased;
-                empty = messages.reserve_many(messages.max_capacity()) => drop(empty),
-                () = self.stop.cancelled() => return false,
-            }
-            self.handed_over = 0;
-        }
-        self.handed_over += bytes;
-        match messages.try_send(message) {
-            Ok(()) => true,
-            Err(TrySendError::Closed(_)) => false,
-            Err(TrySendError::Full(message)) => tokio::select! {
-                biased;
-                sent = messages.send(message) => sent.is_ok(),
-                () = self.stop.cancelled() => false,
-            },
+        tokio::select! {
+            biased;
+            taken = messages.send(message) => taken,
+            () = self.stop.cancelled() => false,
         }
     }
 
@@ -510,5 +533,44 @@ impl Manager {
                 let _ = message.done.send(Err(why.into()));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn message(bytes: usize) -> Message {
+        Message {
+            topic: "k/box".into(),
+            payload: vec![b' '; bytes].into(),
+            retained: false,
+            arrived: UtcMs(0),
+            packet: None,
+            resumed: None,
+            ack: Ack::None,
+        }
+    }
+
+    #[tokio::test]
+    async fn what_waits_for_the_writer_is_bounded_in_bytes() {
+        let (queue, mut writer) = mpsc::channel(100);
+        let mut way = ToWriter::new(queue);
+        let large = QUEUED_BYTES / 2 - 100;
+        assert!(way.send(message(large)).await);
+        assert!(way.send(message(large)).await);
+        {
+            let mut third = std::pin::pin!(way.send(message(large)));
+            assert!(futures::poll!(&mut third).is_pending());
+            writer.recv().await.unwrap();
+            assert!(futures::poll!(&mut third).is_pending(), "one waits still");
+            writer.recv().await.unwrap();
+            assert!(third.await);
+        }
+        // One that is larger than all of it goes alone.
+        writer.recv().await.unwrap();
+        assert!(way.send(message(QUEUED_BYTES + 1)).await);
+        writer.close();
+        assert!(!way.send(message(1)).await);
     }
 }

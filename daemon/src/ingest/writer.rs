@@ -22,7 +22,7 @@ use super::board::SetAside;
 use super::gate::Gate;
 use super::heard;
 use super::intake::{self, Taken};
-use super::mapping::{Claims, Mappings};
+use super::mapping::Claims;
 use super::payload::Body;
 use crate::app::App;
 use crate::batches::record::Quantity;
@@ -36,7 +36,7 @@ use crate::time::UtcMs;
 /// broker or the sensor.
 pub const QUEUE: usize = 8192;
 /// Readings in one commit: enough that each page of the store is written for many of them, few enough to
-/// be quick (a twentieth of a second).
+/// be quick.
 pub const BATCH_ROWS: usize = 4096;
 /// Messages that end a commit window early. An outside broker stops at twenty that are not
 /// acknowledged; waiting with fewer than that would wait in vain.
@@ -45,7 +45,7 @@ pub const ENOUGH: usize = 16;
 /// one's clients each wait for their acknowledgement.)
 const BURST: usize = 256;
 /// In a burst the writer rests so long before it commits again, unless [`BURST_WAITS`] messages are
-/// there: a hundred small commits cost several times one of all of them.
+/// there: each commit writes a page for every series that spoke, however few its messages.
 const REST: Duration = Duration::from_millis(20);
 /// Messages that are worth a commit in a burst.
 const BURST_WAITS: usize = 2048;
@@ -148,8 +148,7 @@ pub fn start(
         give_up,
         marks: Vec::new(),
         looked: HashMap::default(),
-        mappings: app.board.mappings(),
-        claims: Claims::default(),
+        claims: Claims::new(app.board.mappings()),
     };
     let runtime = tokio::runtime::Handle::current();
     let thread = thread::Builder::new()
@@ -210,7 +209,6 @@ struct Writer {
     /// Marks to take off stored readings, tried again while the store fails.
     marks: Vec<(SmolStr, Quantity, UtcMs)>,
     looked: HashMap<SmolStr, UtcMs>,
-    mappings: Arc<Mappings>,
     claims: Claims,
 }
 
@@ -303,22 +301,15 @@ impl Writer {
     /// Takes messages until their readings fill a batch.
     fn take(&mut self, messages: &mut impl Iterator<Item = Message>) -> Batch {
         let mappings = self.app.board.mappings();
-        if !Arc::ptr_eq(&mappings, &self.mappings) {
-            self.mappings = mappings;
-            self.claims = Claims::default();
+        if !self.claims.are_of(&mappings) {
+            self.claims = Claims::new(mappings);
             self.looked.clear();
         }
         let book = self.app.book();
         let mut batch = Batch::default();
         for message in messages {
             self.app.metrics.messages.inc();
-            let taken = intake::take(
-                &mut self.gate,
-                &mut self.claims,
-                &self.mappings,
-                &book,
-                &message,
-            );
+            let taken = intake::take(&mut self.gate, &mut self.claims, &book, &message);
             self.note(&message, &taken, &mut batch);
             for (sensor, quantity, time) in taken.release {
                 let waiting = batch.arrivals.iter_mut().flat_map(|a| &mut a.readings);

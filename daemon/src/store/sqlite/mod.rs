@@ -333,6 +333,8 @@ impl Store for SqliteStore {
 #[cfg(test)]
 mod file_tests;
 #[cfg(test)]
+mod packet_tests;
+#[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod time_tests;

@@ -3,6 +3,8 @@
 //! Identifiers come in order, so sixty-four of them share a row: a commit of hundreds of messages
 //! writes a handful of rows here, and what was read or written once is not read again.
 
+use std::collections::hash_map::Entry;
+
 use foldhash::HashMap;
 use rusqlite::types::Type;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -19,14 +21,14 @@ const BYTES: usize = 8;
 /// Rows remembered: as many as one session's identifiers fill, and half a mebibyte.
 const ROWS: usize = 1024;
 
-/// An identifier that stands for no packet.
+/// In place of a digest: the identifier stands for no packet.
 const NONE: u64 = 0;
 
 /// Session, and row in it.
 type Key = (SmolStr, u16);
 
 #[derive(Debug)]
-struct Block {
+struct Row {
     digests: [u64; IDS as usize],
     seen: UtcMs,
     changed: bool,
@@ -35,12 +37,12 @@ struct Block {
 /// Rows as the writing connection knows them; forgotten when a transaction fails.
 #[derive(Debug, Default)]
 pub(super) struct Packets {
-    rows: HashMap<Key, Block>,
+    rows: HashMap<Key, Row>,
     /// Those the running transaction has still to write.
     changed: Vec<Key>,
 }
 
-/// No digest is [`NONE`].
+/// What is kept of a packet: never [`NONE`].
 fn digest(packet: &Packet) -> u64 {
     packet.digest.max(NONE + 1)
 }
@@ -54,7 +56,7 @@ impl Packets {
         at: UtcMs,
     ) -> rusqlite::Result<bool> {
         let digest = digest(packet);
-        if packet.maybe_again && self.block(tx, packet)?.digests[place(packet)] == digest {
+        if packet.maybe_again && self.row(tx, packet)?.digests[place(packet)] == digest {
             return Ok(true);
         }
         self.put(tx, packet, digest, at)?;
@@ -63,7 +65,7 @@ impl Packets {
 
     /// Forgets what an identifier stood for.
     pub(super) fn clear(&mut self, tx: &Connection, packet: &Packet) -> rusqlite::Result<()> {
-        if self.block(tx, packet)?.digests[place(packet)] == NONE {
+        if self.row(tx, packet)?.digests[place(packet)] == NONE {
             return Ok(());
         }
         self.put(tx, packet, NONE, UtcMs(0))
@@ -76,25 +78,25 @@ impl Packets {
         digest: u64,
         at: UtcMs,
     ) -> rusqlite::Result<()> {
-        let block = self.block(tx, packet)?;
-        block.digests[place(packet)] = digest;
-        block.seen = block.seen.max(at);
-        if !std::mem::replace(&mut block.changed, true) {
+        let row = self.row(tx, packet)?;
+        row.digests[place(packet)] = digest;
+        row.seen = row.seen.max(at);
+        if !std::mem::replace(&mut row.changed, true) {
             self.changed.push(key(packet));
         }
         Ok(())
     }
 
-    fn block(&mut self, tx: &Connection, packet: &Packet) -> rusqlite::Result<&mut Block> {
+    fn row(&mut self, tx: &Connection, packet: &Packet) -> rusqlite::Result<&mut Row> {
         let key = key(packet);
         if self.rows.len() >= ROWS && self.changed.is_empty() && !self.rows.contains_key(&key) {
             self.rows.clear();
         }
         Ok(match self.rows.entry(key) {
-            std::collections::hash_map::Entry::Occupied(known) => known.into_mut(),
-            std::collections::hash_map::Entry::Vacant(new) => {
-                let block = read(tx, new.key())?;
-                new.insert(block)
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(new) => {
+                let row = read(tx, new.key())?;
+                new.insert(row)
             }
         })
     }
@@ -108,25 +110,24 @@ impl Packets {
             )
             .map_err(&writing)?;
         for key in self.changed.drain(..) {
-            let Some(block) = self.rows.get_mut(&key) else {
+            let Some(row) = self.rows.get_mut(&key) else {
                 continue;
             };
-            block.changed = false;
-            let digests = block.digests.map(u64::to_be_bytes);
+            row.changed = false;
+            let digests = row.digests.map(u64::to_be_bytes);
             statement
                 .execute(params![
                     key.0.as_str(),
                     key.1,
                     digests.as_flattened(),
-                    block.seen.0
+                    row.seen.0
                 ])
                 .map_err(&writing)?;
         }
         Ok(())
     }
 
-    /// Forgets rows last seen before a moment; gives how many. Those of an earlier schema count as seen
-    /// at 0 or when the newest reading was true.
+    /// Forgets rows last seen before a moment; gives how many.
     pub(super) fn forget(&mut self, tx: &Connection, before: UtcMs) -> Result<u64> {
         self.rows.clear();
         tx.execute("DELETE FROM packet WHERE seen < ?1", [before.0])
@@ -143,10 +144,10 @@ fn place(packet: &Packet) -> usize {
     usize::from(packet.id % IDS)
 }
 
-fn read(tx: &Connection, (session, row): &Key) -> rusqlite::Result<Block> {
+fn read(tx: &Connection, (session, number): &Key) -> rusqlite::Result<Row> {
     let found = tx
         .prepare_cached("SELECT digests, seen FROM packet WHERE session = ?1 AND row = ?2")?
-        .query_row(params![session.as_str(), row], |found| {
+        .query_row(params![session.as_str(), number], |found| {
             let bytes = found.get_ref(0)?.as_blob()?;
             let (digests, []) = bytes.as_chunks::<BYTES>() else {
                 return Err(rusqlite::Error::InvalidColumnType(
@@ -155,17 +156,17 @@ fn read(tx: &Connection, (session, row): &Key) -> rusqlite::Result<Block> {
                     Type::Blob,
                 ));
             };
-            let mut block = Block::none(UtcMs(found.get(1)?));
-            for (place, digest) in block.digests.iter_mut().zip(digests) {
+            let mut row = Row::none(UtcMs(found.get(1)?));
+            for (place, digest) in row.digests.iter_mut().zip(digests) {
                 *place = u64::from_be_bytes(*digest);
             }
-            Ok(block)
+            Ok(row)
         })
         .optional()?;
-    Ok(found.unwrap_or_else(|| Block::none(UtcMs(0))))
+    Ok(found.unwrap_or_else(|| Row::none(UtcMs(0))))
 }
 
-impl Block {
+impl Row {
     fn none(seen: UtcMs) -> Self {
         Self {
             digests: [NONE; IDS as usize],

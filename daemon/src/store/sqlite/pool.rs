@@ -44,8 +44,8 @@ pub(super) fn connect(file: &Path) -> Result<Connection> {
     Ok(conn)
 }
 
-/// Numbers of names and series, and packets, as the writing connection knows them; forgotten when a transaction
-/// fails, since it may have made some of them.
+/// Numbers of names and series, and packets, as the writing connection knows them; forgotten when a
+/// transaction fails, since it may have made some of them.
 #[derive(Debug, Default)]
 pub(super) struct Names {
     names: HashMap<String, i64>,

@@ -119,28 +119,3 @@ fn a_stepping_clock_loses_and_doubles_nothing() {
         .unwrap();
     assert_eq!(chart.iter().map(|b| b.count).sum::<u64>(), sent as u64);
 }
-
-/// Packets are forgotten by age only; a clock that is behind forgets none.
-#[test]
-fn old_packets_are_forgotten_and_young_ones_told_from_their_redelivery() {
-    let (_dir, store) = open();
-    let day = 24 * HOUR_MS;
-    let send = |id: u16, ms: i64, again: bool| {
-        let mut arrival = own_time(vec![reading("box", ms, f64::from(id))]);
-        arrival.own_time = false;
-        arrival.packet = Some(Packet {
-            session: "out".into(),
-            id,
-            digest: id.into(),
-            maybe_again: again,
-        });
-        store.append(&[arrival]).unwrap()[0].again
-    };
-    send(1, 0, false);
-    send(70, 5 * day, false);
-    let start = super::tests::START;
-    assert_eq!(store.forget_packets(UtcMs(0)).unwrap(), 0);
-    assert_eq!(store.forget_packets(start.plus_ms(day)).unwrap(), 1);
-    assert_eq!(send(70, 6 * day, true), 1);
-    assert_eq!(send(1, 6 * day, true), 0);
-}
