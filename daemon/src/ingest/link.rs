@@ -6,13 +6,13 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
-use rumqttc::{TlsConfiguration, Transport, mqttbytes::v4, v5};
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::{TlsConfiguration, Transport, mqttbytes::v4};
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 use smol_str::SmolStr;
 
-use super::embedded::MAX_PACKET;
-use super::writer::QUEUE;
+use super::wire::{Wire, WireSender};
 use crate::config::mqtt::BrokerUrl;
 
 /// Whether the daemon is there, retained: [`ONLINE`] once it is connected, [`OFFLINE`] when it ends; the
@@ -24,19 +24,14 @@ pub const ONLINE: &str = "online";
 pub const OFFLINE: &str = "offline";
 
 /// Requests (acknowledgements, mostly) on their way into the client.
-const REQUESTS: usize = 1024;
+pub(super) const REQUESTS: usize = 1024;
 /// Messages of ours on their way to the broker at once.
-const IN_FLIGHT: u16 = 64;
-/// Messages the broker may have on their way to us, where it speaks MQTT 5: as many as the writer's
-/// queue holds.
-const RECEIVE_MAXIMUM: u16 = QUEUE as u16;
-const _: () = assert!(QUEUE <= u16::MAX as usize);
-/// How long the broker keeps our session while we are away (MQTT 5), s: a month.
-const SESSION_S: u32 = 30 * 86_400;
-/// A dead connection is noticed after one and a half of these.
-const KEEP_ALIVE: Duration = Duration::from_secs(20);
-/// How long connecting may take, s.
-const CONNECT_S: u64 = 5;
+pub(super) const IN_FLIGHT: u16 = 64;
+/// How often the broker is asked whether it is there; a connection is lost when it has not answered by
+/// the next time, and it gives us up after one and a half of these.
+pub(super) const KEEP_ALIVE: Duration = Duration::from_secs(20);
+/// How long connecting may take.
+pub(super) const CONNECT_WITHIN: Duration = Duration::from_secs(5);
 /// The largest packet MQTT can carry: with 3.1.1 a broker cannot be told a limit, and a client that
 /// refuses a packet of a kept session is sent it again for ever.
 const LARGEST_PACKET: usize = 268_435_455 + 5;
@@ -111,10 +106,10 @@ pub enum Happening {
 /// Where and how to connect.
 #[derive(Clone)]
 pub struct Settings {
-    host: String,
-    port: u16,
-    login: Option<(String, String)>,
-    tls: Option<Arc<rustls::ClientConfig>>,
+    pub(super) host: String,
+    pub(super) port: u16,
+    pub(super) login: Option<(String, String)>,
+    pub(super) tls: Option<Arc<rustls::ClientConfig>>,
 }
 
 impl Settings {
@@ -187,7 +182,7 @@ fn tls(ca_file: Option<&Path>) -> Result<rustls::ClientConfig, String> {
 /// A connection that makes itself anew whenever it is polled.
 pub enum Link {
     /// MQTT 5.
-    Five(Box<v5::EventLoop>, v5::AsyncClient, bool),
+    Five(Box<Wire>),
     /// MQTT 3.1.1.
     Three(Box<rumqttc::EventLoop>, rumqttc::AsyncClient, bool),
 }
@@ -196,7 +191,7 @@ pub enum Link {
 #[derive(Clone, Debug)]
 pub enum Sender {
     /// MQTT 5.
-    Five(v5::AsyncClient),
+    Five(WireSender),
     /// MQTT 3.1.1.
     Three(rumqttc::AsyncClient),
 }
@@ -222,29 +217,7 @@ impl Link {
 
     fn make(settings: &Settings, client_id: &str, version: Version, kept: bool) -> Self {
         match version {
-            Version::Five => {
-                let mut options = v5::MqttOptions::new(client_id, &settings.host, settings.port);
-                options
-                    .set_keep_alive(KEEP_ALIVE)
-                    .set_clean_start(!kept)
-                    .set_connection_timeout(CONNECT_S)
-                    .set_transport(settings.transport())
-                    .set_manual_acks(kept)
-                    .set_max_packet_size(u32::try_from(MAX_PACKET).ok())
-                    .set_receive_maximum(Some(RECEIVE_MAXIMUM))
-                    .set_session_expiry_interval(kept.then_some(SESSION_S))
-                    .set_outgoing_inflight_upper_limit(IN_FLIGHT);
-                if let Some((user, password)) = &settings.login {
-                    options.set_credentials(user, password);
-                }
-                if kept {
-                    let qos = v5::mqttbytes::QoS::AtLeastOnce;
-                    let will = v5::mqttbytes::v5::LastWill::new(STATUS, OFFLINE, qos, true, None);
-                    options.set_last_will(will);
-                }
-                let (client, events) = v5::AsyncClient::new(options, REQUESTS);
-                Self::Five(Box::new(events), client, false)
-            }
+            Version::Five => Self::Five(Box::new(Wire::new(settings, client_id, kept))),
             Version::Three => {
                 let mut options =
                     rumqttc::MqttOptions::new(client_id, &settings.host, settings.port);
@@ -264,7 +237,7 @@ impl Link {
                 }
                 let (client, mut events) = rumqttc::AsyncClient::new(options, REQUESTS);
                 let mut network = rumqttc::NetworkOptions::new();
-                network.set_connection_timeout(CONNECT_S);
+                network.set_connection_timeout(CONNECT_WITHIN.as_secs());
                 events.set_network_options(network);
                 Self::Three(Box::new(events), client, false)
             }
@@ -275,7 +248,7 @@ impl Link {
     #[must_use]
     pub fn sender(&self) -> Sender {
         match self {
-            Self::Five(_, client, _) => Sender::Five(client.clone()),
+            Self::Five(wire) => Sender::Five(wire.sender()),
             Self::Three(_, client, _) => Sender::Three(client.clone()),
         }
     }
@@ -286,29 +259,16 @@ impl Link {
     /// The connection could not be had or was lost.
     pub async fn poll(&mut self) -> Result<Happening, LinkError> {
         match self {
-            Self::Five(events, _, was_connected) => {
-                let polled = events.poll().await;
-                match polled {
-                    Ok(event) => {
-                        let happening = happening_5(event);
-                        *was_connected |= matches!(happening, Happening::Connected { .. });
-                        Ok(happening)
-                    }
-                    Err(error) => Err(LinkError {
-                        other_version: !*was_connected && speaks_otherwise_5(&error),
-                        why: why_5(&error),
-                    }),
-                }
-            }
+            Self::Five(wire) => wire.poll().await,
             Self::Three(events, _, was_connected) => match events.poll().await {
                 Ok(event) => {
-                    let happening = happening_3(event);
+                    let happening = happening(event);
                     *was_connected |= matches!(happening, Happening::Connected { .. });
                     Ok(happening)
                 }
                 Err(error) => Err(LinkError {
-                    other_version: !*was_connected && speaks_otherwise_3(&error),
-                    why: why_3(&error),
+                    other_version: !*was_connected && speaks_otherwise(&error),
+                    why: why(&error),
                 }),
             },
         }
@@ -317,8 +277,8 @@ impl Link {
     /// What came along with the last happening and needs no waiting for.
     pub fn came_along(&mut self) -> Option<Happening> {
         match self {
-            Self::Five(events, ..) => events.state.events.pop_front().map(happening_5),
-            Self::Three(events, ..) => events.state.events.pop_front().map(happening_3),
+            Self::Five(wire) => wire.came_along(),
+            Self::Three(events, ..) => events.state.events.pop_front().map(happening),
         }
     }
 
@@ -326,12 +286,7 @@ impl Link {
     /// publishes is told, and the manager subscribes anew.
     pub fn forget(&mut self) {
         match self {
-            Self::Five(events, ..) => {
-                events.clean();
-                events.pending.clear();
-                events.state.events.clear();
-                events.state.collision = None;
-            }
+            Self::Five(wire) => wire.forget(),
             Self::Three(events, ..) => {
                 events.clean();
                 events.pending.clear();
@@ -343,20 +298,7 @@ impl Link {
 }
 
 /// Whether the answer looks like that of a broker that does not know this version.
-fn speaks_otherwise_5(error: &v5::ConnectionError) -> bool {
-    use v5::ConnectionError as E;
-    use v5::mqttbytes::v5::ConnectReturnCode as Code;
-    match error {
-        E::ConnectionRefused(code) => matches!(
-            code,
-            Code::UnsupportedProtocolVersion | Code::RefusedProtocolVersion
-        ),
-        E::MqttState(_) | E::NotConnAck(_) => true,
-        _ => false,
-    }
-}
-
-fn speaks_otherwise_3(error: &rumqttc::ConnectionError) -> bool {
+fn speaks_otherwise(error: &rumqttc::ConnectionError) -> bool {
     use rumqttc::ConnectionError as E;
     match error {
         E::ConnectionRefused(code) => *code == v4::ConnectReturnCode::RefusedProtocolVersion,
@@ -365,19 +307,7 @@ fn speaks_otherwise_3(error: &rumqttc::ConnectionError) -> bool {
     }
 }
 
-fn why_5(error: &v5::ConnectionError) -> String {
-    use v5::ConnectionError as E;
-    use v5::mqttbytes::v5::ConnectReturnCode as Code;
-    match error {
-        E::ConnectionRefused(Code::BadUserNamePassword | Code::NotAuthorized) => {
-            "the broker refuses this user or password".into()
-        }
-        E::Timeout(_) => "no answer in time".into(),
-        other => other.to_string(),
-    }
-}
-
-fn why_3(error: &rumqttc::ConnectionError) -> String {
+fn why(error: &rumqttc::ConnectionError) -> String {
     use rumqttc::ConnectionError as E;
     match error {
         E::ConnectionRefused(
@@ -388,39 +318,7 @@ fn why_3(error: &rumqttc::ConnectionError) -> String {
     }
 }
 
-fn happening_5(event: v5::Event) -> Happening {
-    use v5::mqttbytes::v5::{Packet, PubAckReason, SubscribeReasonCode};
-    match event {
-        v5::Event::Incoming(Packet::ConnAck(answer)) => Happening::Connected {
-            session_kept: answer.session_present,
-        },
-        v5::Event::Incoming(Packet::Publish(p)) => Happening::Message(Delivered {
-            // A topic is UTF-8 by the standard; what is not stays unclaimed under a readable name.
-            topic: String::from_utf8_lossy(&p.topic).as_ref().into(),
-            payload: p.payload,
-            packet: (p.qos != v5::mqttbytes::QoS::AtMostOnce).then_some(p.pkid),
-            retained: p.retain,
-            again: p.dup,
-        }),
-        v5::Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
-            all: answer
-                .return_codes
-                .iter()
-                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
-        },
-        v5::Event::Incoming(Packet::PubAck(answer)) => {
-            let taken = match answer.reason {
-                PubAckReason::Success | PubAckReason::NoMatchingSubscribers => Ok(()),
-                other => Err(format!("the broker does not take it ({other:?})")),
-            };
-            Happening::Taken(answer.pkid, taken)
-        }
-        v5::Event::Outgoing(rumqttc::Outgoing::Publish(packet)) => Happening::Sent(packet),
-        _ => Happening::Nothing,
-    }
-}
-
-fn happening_3(event: rumqttc::Event) -> Happening {
+fn happening(event: rumqttc::Event) -> Happening {
     use v4::{Packet, SubscribeReasonCode};
     match event {
         rumqttc::Event::Incoming(Packet::ConnAck(answer)) => Happening::Connected {
@@ -451,14 +349,7 @@ impl Sender {
     #[must_use]
     pub fn try_ack(&self, packet: u16) -> bool {
         match self {
-            Self::Five(client) => {
-                let publish = v5::mqttbytes::v5::Publish {
-                    qos: v5::mqttbytes::QoS::AtLeastOnce,
-                    pkid: packet,
-                    ..v5::mqttbytes::v5::Publish::default()
-                };
-                client.try_ack(&publish).is_ok()
-            }
+            Self::Five(wire) => wire.acknowledge(packet),
             Self::Three(client) => {
                 let mut publish =
                     rumqttc::Publish::from_bytes("", rumqttc::QoS::AtLeastOnce, Bytes::new());
@@ -471,12 +362,7 @@ impl Sender {
     /// Subscribes at QoS 1.
     pub fn subscribe(&self, filters: &[String]) -> bool {
         match self {
-            Self::Five(client) => {
-                let filters = filters.iter().map(|f| {
-                    v5::mqttbytes::v5::Filter::new(f.clone(), v5::mqttbytes::QoS::AtLeastOnce)
-                });
-                client.try_subscribe_many(filters).is_ok()
-            }
+            Self::Five(wire) => wire.subscribe(filters, QoS::AtLeastOnce),
             Self::Three(client) => {
                 let filters = filters
                     .iter()
@@ -489,9 +375,7 @@ impl Sender {
     /// Subscribes to everything at QoS 0.
     pub fn listen_to_all(&self) -> bool {
         match self {
-            Self::Five(client) => client
-                .try_subscribe("#", v5::mqttbytes::QoS::AtMostOnce)
-                .is_ok(),
+            Self::Five(wire) => wire.subscribe(&["#".into()], QoS::AtMostOnce),
             Self::Three(client) => client.try_subscribe("#", rumqttc::QoS::AtMostOnce).is_ok(),
         }
     }
@@ -500,7 +384,7 @@ impl Sender {
     #[must_use]
     pub fn unsubscribe(&self, filter: &str) -> bool {
         match self {
-            Self::Five(client) => client.try_unsubscribe(filter).is_ok(),
+            Self::Five(wire) => wire.unsubscribe(filter),
             Self::Three(client) => client.try_unsubscribe(filter).is_ok(),
         }
     }
@@ -509,9 +393,7 @@ impl Sender {
     #[must_use]
     pub fn publish(&self, topic: String, payload: Bytes, retain: bool) -> bool {
         match self {
-            Self::Five(client) => client
-                .try_publish(topic, v5::mqttbytes::QoS::AtLeastOnce, retain, payload)
-                .is_ok(),
+            Self::Five(wire) => wire.publish(topic, payload, retain),
             Self::Three(client) => client
                 .try_publish(topic, rumqttc::QoS::AtLeastOnce, retain, payload)
                 .is_ok(),
@@ -522,7 +404,7 @@ impl Sender {
     #[must_use]
     pub fn disconnect(&self) -> bool {
         match self {
-            Self::Five(client) => client.try_disconnect().is_ok(),
+            Self::Five(wire) => wire.disconnect(),
             Self::Three(client) => client.try_disconnect().is_ok(),
         }
     }

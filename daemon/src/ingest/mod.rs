@@ -18,6 +18,7 @@ pub mod session;
 pub mod topic;
 pub mod trial;
 pub mod visit;
+pub mod wire;
 pub mod writer;
 
 use std::sync::Arc;

@@ -1,0 +1,383 @@
+//! A connection that speaks MQTT 5, put together from the client library's own parts: its packets, its
+//! codec and its state.
+//!
+//! The library's own loop sends each acknowledgement by itself, and cannot be told otherwise: that
+//! system call was a quarter of what the whole daemon took to drain a backlog. This loop sends in one go
+//! what waits to be sent, and hands on what came without keeping a copy. What it is asked to publish, and
+//! the answers to that, go through the library's state. (The 3.1.1 connection uses the library's loop.)
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::time::Duration;
+
+use bytes::Bytes;
+use futures::{FutureExt, SinkExt, StreamExt};
+use rumqttc::tokio_rustls::{TlsConnector, client::TlsStream};
+use rumqttc::v5::mqttbytes::v5::{
+    Codec, ConnAck, Connect, ConnectProperties, ConnectReturnCode, Filter, LastWill, Login, Packet,
+    PubAck, PubAckReason, Publish, Subscribe, SubscribeReasonCode, Unsubscribe,
+};
+use rumqttc::v5::mqttbytes::{self, QoS};
+use rumqttc::v5::{ConnectionError, Event, MqttState, Request, StateError, TlsError};
+use rustls::pki_types::ServerName;
+use tokio::net::TcpStream;
+use tokio::sync::mpsc;
+use tokio::time::{Instant, Interval, MissedTickBehavior};
+use tokio_util::codec::Framed;
+use tokio_util::either::Either;
+
+use super::embedded::MAX_PACKET;
+use super::link::{
+    CONNECT_WITHIN, Delivered, Happening, IN_FLIGHT, KEEP_ALIVE, LinkError, OFFLINE, REQUESTS,
+    STATUS, Settings,
+};
+use super::writer::QUEUE;
+
+/// Messages the broker may have on their way to us: as many as the writer's queue holds.
+const RECEIVE_MAXIMUM: u16 = QUEUE as u16;
+const _: () = assert!(QUEUE <= u16::MAX as usize);
+/// How long the broker keeps our session while we are away, s: a month.
+const SESSION_S: u32 = 30 * 86_400;
+/// What came is handed on after so many at the latest: between them, what waits is sent.
+const TOGETHER: usize = 256;
+
+/// A connection that makes itself anew whenever it is polled.
+pub struct Wire {
+    host: String,
+    port: u16,
+    tls: Option<Arc<rustls::ClientConfig>>,
+    connect: Packet,
+    /// Whether the session is kept, and its messages acknowledged by hand.
+    kept: bool,
+    orders: mpsc::Receiver<Order>,
+    sender: WireSender,
+    state: MqttState,
+    open: Option<Open>,
+    /// What came and is to be handed on.
+    ready: VecDeque<Happening>,
+    was_connected: bool,
+}
+
+/// An open connection.
+struct Open {
+    framed: Framed<Either<TcpStream, TlsStream<TcpStream>>, Codec>,
+    pings: Interval,
+    /// Messages of ours the broker takes at once.
+    in_flight: u16,
+}
+
+/// What is to be sent.
+#[derive(Debug)]
+enum Order {
+    Acknowledge(u16),
+    Request(Box<Request>),
+}
+
+/// The sending end.
+#[derive(Clone, Debug)]
+pub struct WireSender(mpsc::Sender<Order>);
+
+impl Wire {
+    /// With a kept session and the last will that says it is gone, or without either.
+    pub(super) fn new(settings: &Settings, client_id: &str, kept: bool) -> Self {
+        let connect = Connect {
+            keep_alive: KEEP_ALIVE.as_secs() as u16,
+            client_id: client_id.to_owned(),
+            clean_start: !kept,
+            properties: Some(ConnectProperties {
+                session_expiry_interval: kept.then_some(SESSION_S),
+                receive_maximum: Some(RECEIVE_MAXIMUM),
+                max_packet_size: Some(MAX_PACKET as u32),
+                ..ConnectProperties::new()
+            }),
+        };
+        let will = kept.then(|| LastWill::new(STATUS, OFFLINE, QoS::AtLeastOnce, true, None));
+        let login = settings.login.clone();
+        let login = login.map(|(user, password)| Login::new(user, password));
+        let (sender, orders) = mpsc::channel(REQUESTS);
+        Self {
+            host: settings.host.clone(),
+            port: settings.port,
+            tls: settings.tls.clone(),
+            connect: Packet::Connect(connect, will, login),
+            kept,
+            orders,
+            sender: WireSender(sender),
+            state: MqttState::new(IN_FLIGHT, kept),
+            open: None,
+            ready: VecDeque::new(),
+            was_connected: false,
+        }
+    }
+
+    pub(super) fn sender(&self) -> WireSender {
+        self.sender.clone()
+    }
+
+    /// Waits for the next happening; connects if there is no connection.
+    pub(super) async fn poll(&mut self) -> Result<Happening, LinkError> {
+        match self.next().await {
+            Ok(happening) => Ok(happening),
+            Err(error) => {
+                self.forget();
+                Err(LinkError {
+                    other_version: !self.was_connected && speaks_otherwise(&error),
+                    why: why(&error),
+                })
+            }
+        }
+    }
+
+    /// What came along with the last happening.
+    pub(super) fn came_along(&mut self) -> Option<Happening> {
+        self.ready.pop_front()
+    }
+
+    /// Forgets all that was under way on a lost connection.
+    pub(super) fn forget(&mut self) {
+        self.open = None;
+        self.ready.clear();
+        while self.orders.try_recv().is_ok() {}
+        self.state.clean();
+        self.state.events.clear();
+        self.state.collision = None;
+    }
+
+    async fn next(&mut self) -> Result<Happening, ConnectionError> {
+        if let Some(happening) = self.ready.pop_front() {
+            return Ok(happening);
+        }
+        let Some(open) = &mut self.open else {
+            let answer = tokio::time::timeout(CONNECT_WITHIN, self.connect()).await??;
+            self.was_connected = true;
+            return Ok(Happening::Connected {
+                session_kept: answer.session_present,
+            });
+        };
+        let has_room = open.has_room(&self.state);
+        tokio::select! {
+            Some(order) = self.orders.recv(), if has_room => self.send(order).await,
+            came = open.framed.next() => self.take(came).await,
+            _ = open.pings.tick() => self.send(Order::Request(Box::new(Request::PingReq))).await,
+        }?;
+        Ok(self.ready.pop_front().unwrap_or(Happening::Nothing))
+    }
+
+    async fn connect(&mut self) -> Result<ConnAck, ConnectionError> {
+        let tcp = TcpStream::connect((self.host.as_str(), self.port)).await?;
+        // What is flushed was gathered already.
+        tcp.set_nodelay(true)?;
+        let stream = match &self.tls {
+            None => Either::Left(tcp),
+            Some(config) => {
+                let name = ServerName::try_from(self.host.clone()).map_err(TlsError::DNSName)?;
+                let connector = TlsConnector::from(Arc::clone(config));
+                Either::Right(connector.connect(name, tcp).await.map_err(TlsError::Io)?)
+            }
+        };
+        let codec = Codec {
+            max_incoming_size: Some(MAX_PACKET as u32),
+            max_outgoing_size: None,
+        };
+        let mut framed = Framed::new(stream, codec);
+        framed
+            .send(self.connect.clone())
+            .await
+            .map_err(StateError::Deserialization)?;
+        let answer = match packet(framed.next().await)? {
+            Packet::ConnAck(answer) if answer.code == ConnectReturnCode::Success => answer,
+            Packet::ConnAck(answer) => return Err(ConnectionError::ConnectionRefused(answer.code)),
+            other => return Err(ConnectionError::NotConnAck(Box::new(other))),
+        };
+        let its = answer.properties.as_ref();
+        framed.codec_mut().max_outgoing_size = its.and_then(|its| its.max_packet_size);
+        let every = its
+            .and_then(|its| its.server_keep_alive)
+            .filter(|s| *s > 0)
+            .map_or(KEEP_ALIVE, |s| Duration::from_secs(s.into()));
+        let mut pings = tokio::time::interval_at(Instant::now() + every, every);
+        pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        self.open = Some(Open {
+            framed,
+            pings,
+            in_flight: its
+                .and_then(|its| its.receive_max)
+                .map_or(IN_FLIGHT, |max| max.min(IN_FLIGHT)),
+        });
+        Ok(answer)
+    }
+
+    /// Sends an order and all others that wait.
+    async fn send(&mut self, first: Order) -> Result<(), ConnectionError> {
+        let Some(open) = &mut self.open else {
+            return Ok(());
+        };
+        let mut next = Some(first);
+        while let Some(order) = next {
+            let packet = match order {
+                Order::Acknowledge(packet) => Some(Packet::PubAck(PubAck::new(packet, None))),
+                Order::Request(request) => self.state.handle_outgoing_packet(*request)?,
+            };
+            if let Some(packet) = packet {
+                open.write(packet).await?;
+            }
+            next = if open.has_room(&self.state) {
+                self.orders.try_recv().ok()
+            } else {
+                None
+            };
+        }
+        self.ready
+            .extend(self.state.events.drain(..).map(happening));
+        Ok(open.flush().await?)
+    }
+
+    /// Takes what came and what is there behind it.
+    async fn take(&mut self, first: Option<Came>) -> Result<(), ConnectionError> {
+        let Some(open) = &mut self.open else {
+            return Ok(());
+        };
+        let mut next = Some(first);
+        while let Some(came) = next {
+            match packet(came)? {
+                // It is acknowledged by hand, and a topic has no alias, since we allow none.
+                Packet::Publish(message) if self.kept && message.qos != QoS::ExactlyOnce => {
+                    self.ready.push_back(delivered(message));
+                }
+                other => {
+                    if let Some(answer) = self.state.handle_incoming_packet(other)? {
+                        open.write(answer).await?;
+                    }
+                    self.ready
+                        .extend(self.state.events.drain(..).map(happening));
+                }
+            }
+            next = if self.ready.len() < TOGETHER {
+                open.framed.next().now_or_never()
+            } else {
+                None
+            };
+        }
+        Ok(open.flush().await?)
+    }
+}
+
+impl Open {
+    fn has_room(&self, state: &MqttState) -> bool {
+        state.inflight() < self.in_flight && state.collision.is_none()
+    }
+
+    async fn write(&mut self, packet: Packet) -> Result<(), StateError> {
+        let written = self.framed.feed(packet).await;
+        written.map_err(StateError::Deserialization)
+    }
+
+    async fn flush(&mut self) -> Result<(), StateError> {
+        let flushed = SinkExt::<Packet>::flush(&mut self.framed).await;
+        flushed.map_err(StateError::Deserialization)
+    }
+}
+
+type Came = Result<Packet, mqttbytes::Error>;
+
+fn packet(came: Option<Came>) -> Result<Packet, StateError> {
+    match came {
+        Some(came) => came.map_err(StateError::Deserialization),
+        None => Err(StateError::ConnectionAborted),
+    }
+}
+
+/// Each of these gives whether the order found a place; none waits.
+impl WireSender {
+    fn order(&self, order: Order) -> bool {
+        self.0.try_send(order).is_ok()
+    }
+
+    fn request(&self, request: Request) -> bool {
+        self.order(Order::Request(Box::new(request)))
+    }
+
+    pub(super) fn acknowledge(&self, packet: u16) -> bool {
+        self.order(Order::Acknowledge(packet))
+    }
+
+    pub(super) fn subscribe(&self, filters: &[String], qos: QoS) -> bool {
+        let filters = filters.iter().map(|f| Filter::new(f, qos));
+        self.request(Request::Subscribe(Subscribe::new_many(filters, None)))
+    }
+
+    pub(super) fn unsubscribe(&self, filter: &str) -> bool {
+        self.request(Request::Unsubscribe(Unsubscribe::new(filter, None)))
+    }
+
+    pub(super) fn publish(&self, topic: String, payload: Bytes, retain: bool) -> bool {
+        rumqttc::valid_topic(&topic) && {
+            let mut message = Publish::new(topic, QoS::AtLeastOnce, payload, None);
+            message.retain = retain;
+            self.request(Request::Publish(message))
+        }
+    }
+
+    pub(super) fn disconnect(&self) -> bool {
+        self.request(Request::Disconnect)
+    }
+}
+
+/// Whether the answer looks like that of a broker that does not know this version.
+fn speaks_otherwise(error: &ConnectionError) -> bool {
+    match error {
+        ConnectionError::ConnectionRefused(code) => matches!(
+            code,
+            ConnectReturnCode::UnsupportedProtocolVersion
+                | ConnectReturnCode::RefusedProtocolVersion
+        ),
+        ConnectionError::MqttState(_) | ConnectionError::NotConnAck(_) => true,
+        _ => false,
+    }
+}
+
+fn why(error: &ConnectionError) -> String {
+    match error {
+        ConnectionError::ConnectionRefused(
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
+        ) => "the broker refuses this user or password".into(),
+        ConnectionError::Timeout(_) => "no answer in time".into(),
+        other => other.to_string(),
+    }
+}
+
+fn delivered(message: Publish) -> Happening {
+    Happening::Message(Delivered {
+        // A topic is UTF-8 by the standard; what is not stays unclaimed under a readable name.
+        topic: String::from_utf8_lossy(&message.topic).as_ref().into(),
+        payload: message.payload,
+        packet: (message.qos != QoS::AtMostOnce).then_some(message.pkid),
+        retained: message.retain,
+        again: message.dup,
+    })
+}
+
+fn happening(event: Event) -> Happening {
+    match event {
+        Event::Incoming(Packet::Publish(message)) => delivered(message),
+        Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
+            all: answer
+                .return_codes
+                .iter()
+                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
+        },
+        Event::Incoming(Packet::PubAck(answer)) => {
+            let taken = match answer.reason {
+                PubAckReason::Success | PubAckReason::NoMatchingSubscribers => Ok(()),
+                other => Err(format!("the broker does not take it ({other:?})")),
+            };
+            Happening::Taken(answer.pkid, taken)
+        }
+        Event::Outgoing(rumqttc::Outgoing::Publish(packet)) => Happening::Sent(packet),
+        _ => Happening::Nothing,
+    }
+}
+
+#[cfg(test)]
+#[path = "wire_tests.rs"]
+mod tests;

@@ -1,0 +1,252 @@
+//! Against a broker that says byte by byte what MQTT 5.0 (OASIS standard, 7 March 2019) lays down; the
+//! sections are named beside each packet. What a real broker makes of it all is in `tests/outside.rs`.
+
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::TcpListener;
+
+use super::super::link::{Link, Sender, Version};
+use super::*;
+
+/// How long anything here may take to happen.
+const SOON: Duration = Duration::from_secs(20);
+
+struct Broker {
+    stream: TcpStream,
+}
+
+impl Broker {
+    /// Lets a link connect to a broker that takes it, with these CONNACK properties (3.2).
+    async fn with(properties: &[u8], kept: bool) -> (Self, Link) {
+        let length = properties.len() as u8;
+        let mut answer = vec![0x20, 3 + length, 0, 0, length];
+        answer.extend(properties);
+        let (broker, link, connected) = Self::answering(&answer, kept).await;
+        let connected = connected.unwrap();
+        assert!(matches!(
+            connected,
+            Happening::Connected {
+                session_kept: false
+            }
+        ));
+        (broker, link)
+    }
+
+    /// The same to one that answers so, and what the link makes of it.
+    async fn answering(answer: &[u8], kept: bool) -> (Self, Link, Result<Happening, LinkError>) {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let settings = Settings::plain("127.0.0.1".into(), port, None);
+        let make = if kept { Link::new } else { Link::visitor };
+        let mut link = make(&settings, "oven-light", Version::Five);
+        let accepted = async {
+            let (mut stream, _) = listener.accept().await.unwrap();
+            let mut head = [0; 9];
+            stream.read_exact(&mut head).await.unwrap();
+            // CONNECT (3.1): its type, its length, the protocol's name and version.
+            assert_eq!((head[0], &head[4..9]), (0x10, &b"MQTT\x05"[..]));
+            let mut rest = vec![0; usize::from(head[1]) - 7];
+            stream.read_exact(&mut rest).await.unwrap();
+            stream.write_all(answer).await.unwrap();
+            Self { stream }
+        };
+        let (broker, polled) = tokio::join!(accepted, link.poll());
+        (broker, link, polled)
+    }
+
+    async fn say(&mut self, bytes: &[u8]) {
+        self.stream.write_all(bytes).await.unwrap();
+    }
+
+    /// What the link sends next, while it is polled.
+    async fn hears(&mut self, link: &mut Link, bytes: usize) -> Vec<u8> {
+        let mut heard = vec![0; bytes];
+        let polling = async {
+            loop {
+                link.poll().await.unwrap();
+            }
+        };
+        let reading = async {
+            tokio::select! {
+                read = self.stream.read_exact(&mut heard) => drop(read.unwrap()),
+                () = polling => {}
+            }
+        };
+        tokio::time::timeout(SOON, reading).await.unwrap();
+        heard
+    }
+}
+
+async fn happened(link: &mut Link) -> Happening {
+    tokio::time::timeout(SOON, link.poll())
+        .await
+        .unwrap()
+        .unwrap()
+}
+
+fn ours(link: &Link, text: &'static str) {
+    assert!(
+        link.sender()
+            .publish("dough/said".into(), text.into(), false)
+    );
+}
+
+#[tokio::test]
+async fn every_message_is_handed_on_in_order_and_acknowledged_when_told() {
+    const COUNT: u16 = 1000;
+    let (mut broker, mut link) = Broker::with(&[], true).await;
+    let mut said = Vec::new();
+    for id in 1..=COUNT {
+        // PUBLISH at QoS 1 (3.3): topic, identifier, no properties, payload.
+        said.extend([0x32, 11, 0, 5]);
+        said.extend(b"k/box");
+        said.extend(id.to_be_bytes());
+        said.extend([0, b'2']);
+    }
+    // In two pieces, the first of which ends within a message.
+    let (first, second) = said.split_at(13 * 500 + 3);
+    let mut ids = Vec::new();
+    for (piece, whole) in [(first, 500), (second, COUNT)] {
+        broker.say(piece).await;
+        while ids.len() < usize::from(whole) {
+            let mut next = Some(happened(&mut link).await);
+            while let Some(Happening::Message(message)) = next {
+                assert_eq!((&*message.topic, &*message.payload), ("k/box", &b"2"[..]));
+                ids.push(message.packet.unwrap());
+                next = link.came_along();
+            }
+        }
+    }
+    assert_eq!(ids, (1..=COUNT).collect::<Vec<_>>());
+    // None has been acknowledged: the first the broker hears is the answer to the third message.
+    let sender = link.sender();
+    for id in [3, 1, 2].into_iter().chain(4..=COUNT) {
+        assert!(sender.try_ack(id));
+    }
+    let heard = broker.hears(&mut link, 4 * usize::from(COUNT)).await;
+    // PUBACK (3.4), its reason left out: it is 0.
+    let expected = [3, 1, 2].into_iter().chain(4..=COUNT);
+    let expected = expected.flat_map(|id| [0x40, 2, (id >> 8) as u8, id as u8]);
+    assert_eq!(heard, expected.collect::<Vec<_>>());
+}
+
+#[tokio::test]
+async fn a_visitor_acknowledges_by_itself() {
+    let (mut broker, mut link) = Broker::with(&[], false).await;
+    broker
+        .say(&[0x32, 8, 0, 1, b'k', 0, 7, 0, b'2', b'1'])
+        .await;
+    assert_eq!(broker.hears(&mut link, 4).await, [0x40, 2, 0, 7]);
+}
+
+/// "Receive Maximum" in the broker's answer (3.2.2.3.3): no more of ours are under way at once.
+#[tokio::test]
+async fn no_more_are_under_way_than_the_broker_takes() {
+    let (mut broker, mut link) = Broker::with(&[0x21, 0, 2], true).await;
+    for text in ["a", "b", "c"] {
+        ours(&link, text);
+    }
+    let published = |id: u8, text: u8| {
+        let mut bytes = vec![0x32, 16, 0, 10];
+        bytes.extend(b"dough/said");
+        bytes.extend([0, id, 0, text]);
+        bytes
+    };
+    let two = broker.hears(&mut link, 2 * 18).await;
+    assert_eq!(two, [published(1, b'a'), published(2, b'b')].concat());
+    // The third waits for an answer, however long there is none.
+    let mut byte = [0];
+    tokio::select! {
+        read = broker.stream.read(&mut byte) => panic!("{read:?} {byte:?}"),
+        happening = happened(&mut link) => panic!("{happening:?}"),
+        () = tokio::time::sleep(Duration::from_millis(300)) => {}
+    }
+    // PUBACK of the first, "no matching subscribers" (3.4.2.1).
+    broker.say(&[0x40, 3, 0, 1, 0x10]).await;
+    assert!(matches!(
+        happened(&mut link).await,
+        Happening::Taken(1, Ok(()))
+    ));
+    let Happening::Sent(third) = happened(&mut link).await else {
+        panic!("the third did not leave");
+    };
+    assert_eq!(
+        broker.hears(&mut link, 18).await,
+        published(third as u8, b'c')
+    );
+    // Of the second, "quota exceeded".
+    broker.say(&[0x40, 3, 0, 2, 0x97]).await;
+    let refused = loop {
+        if let Happening::Taken(2, taken) = happened(&mut link).await {
+            break taken;
+        }
+    };
+    assert!(refused.unwrap_err().contains("QuotaExceeded"));
+}
+
+/// "Server Keep Alive" (3.2.2.3.14) of a second: PINGREQ (3.12) comes, and whoever does not answer is
+/// taken for lost.
+#[tokio::test]
+async fn a_broker_that_no_longer_answers_is_lost() {
+    let (mut broker, mut link) = Broker::with(&[0x13, 0, 1], true).await;
+    assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
+    broker.say(&[0xd0, 0]).await;
+    assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
+    let lost = tokio::time::timeout(SOON, async {
+        loop {
+            if let Err(lost) = link.poll().await {
+                break lost;
+            }
+        }
+    });
+    let lost = lost.await.unwrap();
+    assert!(!lost.other_version, "{lost:?}");
+}
+
+#[tokio::test]
+async fn what_the_broker_says_against_us_is_told() {
+    // CONNACK (3.2.2.2): not authorized.
+    let (_, _, polled) = Broker::answering(&[0x20, 3, 0, 0x87, 0], true).await;
+    let refused = polled.unwrap_err();
+    assert_eq!(refused.why, "the broker refuses this user or password");
+    assert!(!refused.other_version);
+    // Unsupported protocol version: perhaps the older one will do.
+    let (_, _, polled) = Broker::answering(&[0x20, 3, 0, 0x84, 0], true).await;
+    assert!(polled.unwrap_err().other_version);
+    // DISCONNECT (3.14): session taken over.
+    let (mut broker, mut link) = Broker::with(&[], true).await;
+    broker.say(&[0xe0, 2, 0x8e, 0]).await;
+    let ended = link.poll().await.unwrap_err();
+    assert!(ended.why.contains("SessionTakenOver"), "{}", ended.why);
+    // It has nothing to say any more.
+    let (broker, mut link) = Broker::with(&[], true).await;
+    drop(broker);
+    assert!(!link.poll().await.unwrap_err().other_version);
+}
+
+/// What was to be sent on a lost connection stays there: its identifiers are another's by then.
+#[tokio::test]
+async fn nothing_is_carried_over_to_the_next_connection() {
+    let (broker, mut link) = Broker::with(&[], true).await;
+    ours(&link, "before");
+    drop(broker);
+    while link.poll().await.is_ok() {}
+    let sender = link.sender();
+    assert!(sender.try_ack(9));
+    link.forget();
+    let Link::Five(wire) = &mut link else {
+        panic!("MQTT 5")
+    };
+    assert!(wire.orders.try_recv().is_err());
+    assert_eq!(wire.state.inflight(), 0);
+    assert!(wire.came_along().is_none());
+}
+
+#[test]
+fn a_topic_that_cannot_be_published_to_is_refused() {
+    let settings = Settings::plain("127.0.0.1".into(), 1, None);
+    let link = Link::new(&settings, "oven-light", Version::Five);
+    let Sender::Five(sender) = link.sender() else {
+        panic!("MQTT 5")
+    };
+    assert!(!sender.publish("dough/#".into(), "x".into(), false));
+}
