@@ -1,5 +1,5 @@
-//! The MQTT client library behind one small face for both protocol versions: 5, which lets the
-//! broker drop over-size messages for us, and 3.1.1 for brokers that speak no other.
+//! One small face for both protocol versions: 5, which lets the broker drop over-size messages for us
+//! (`wire.rs`), and 3.1.1, by the client library's own loop, for brokers that speak no other.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -23,12 +23,12 @@ pub const ONLINE: &str = "online";
 /// It is not.
 pub const OFFLINE: &str = "offline";
 
-/// Requests (acknowledgements, mostly) on their way into the client.
+/// What waits to be sent: acknowledgements, mostly.
 pub(super) const REQUESTS: usize = 1024;
 /// Messages of ours on their way to the broker at once.
 pub(super) const IN_FLIGHT: u16 = 64;
-/// How often the broker is asked whether it is there; a connection is lost when it has not answered by
-/// the next time, and it gives us up after one and a half of these.
+/// How often at the least the broker is asked whether it is there. Without an answer by the next time
+/// the connection is lost; the broker gives us up after one and a half of these.
 pub(super) const KEEP_ALIVE: Duration = Duration::from_secs(20);
 /// How long connecting may take.
 pub(super) const CONNECT_WITHIN: Duration = Duration::from_secs(5);

@@ -1,7 +1,7 @@
 //! The connection to an outside broker: a kept session, QoS 1, acknowledged by hand after the
 //! commit, in order of arrival.
 //!
-//! Two tasks. The *poller* owns the event loop, hands messages to the writer (when its queue is full
+//! Two tasks. The *poller* owns the connection, hands messages to the writer (when its queue is full
 //! the poller waits, and the broker keeps the rest) and acknowledges what the writer has stored. The
 //! *manager* subscribes, publishes and says when all is well. An acknowledgement belongs to its
 //! connection: one that comes after the connection was lost is dropped, since the broker delivers the
@@ -141,7 +141,7 @@ struct Poller {
     /// To the writer, which ends when no one can send it more: gone once we are to stop.
     messages: Option<ToWriter>,
     acks: mpsc::Sender<Acks>,
-    /// What the writer has stored, and of that what waits for a place in the client's own queue.
+    /// What the writer has stored, and of that what waits for a place in the connection's queue.
     stored: mpsc::Receiver<Acks>,
     to_acknowledge: VecDeque<(u64, u16)>,
     tell: mpsc::Sender<Told>,
@@ -202,13 +202,16 @@ impl Poller {
             let goes_on = match polled {
                 Ok(happening) => self.take_all(happening, &mut link).await,
                 Err(error) => {
-                    self.lost(&mut link, &error).await;
+                    self.lost(&error).await;
                     if error.other_version {
                         version = version.other();
                         tracing::info!(broker = %self.shown, "trying the other MQTT version");
                         link = Link::new(&self.settings, &self.client_id, version);
                     }
-                    self.wait_to_connect_again().await
+                    let goes_on = self.wait_to_connect_again().await;
+                    // Whoever orders something to be sent has heard of the loss by now.
+                    link.forget();
+                    goes_on
                 }
             };
             if !goes_on {
@@ -266,7 +269,7 @@ impl Poller {
         }
     }
 
-    /// Hands acknowledgements to the client, as many as it has places for: each poll makes one.
+    /// Hands acknowledgements to the connection, as many as it has places for: each poll makes room.
     fn acknowledge(&mut self) {
         loop {
             while let Some((connection, packet)) = self.to_acknowledge.front() {
@@ -315,9 +318,8 @@ impl Poller {
         let _ = self.tell.send(Told::Connected(sender, session_kept)).await;
     }
 
-    async fn lost(&mut self, link: &mut Link, error: &LinkError) {
+    async fn lost(&mut self, error: &LinkError) {
         self.open = None;
-        link.forget();
         self.app.health.broker_ready.store(false, Ordering::Relaxed);
         let _ = self.tell.send(Told::Lost).await;
         if self.said.is_none_or(|at| at.elapsed() >= SAY_AGAIN) {

@@ -14,8 +14,8 @@ use bytes::Bytes;
 use futures::{FutureExt, SinkExt, StreamExt};
 use rumqttc::tokio_rustls::{TlsConnector, client::TlsStream};
 use rumqttc::v5::mqttbytes::v5::{
-    Codec, ConnAck, Connect, ConnectProperties, ConnectReturnCode, Filter, LastWill, Login, Packet,
-    PubAck, PubAckReason, Publish, Subscribe, SubscribeReasonCode, Unsubscribe,
+    Codec, Connect, ConnectProperties, ConnectReturnCode, Filter, LastWill, Login, Packet, PubAck,
+    PubAckReason, Publish, Subscribe, SubscribeReasonCode, Unsubscribe,
 };
 use rumqttc::v5::mqttbytes::{self, QoS};
 use rumqttc::v5::{ConnectionError, Event, MqttState, Request, StateError, TlsError};
@@ -38,10 +38,12 @@ const RECEIVE_MAXIMUM: u16 = QUEUE as u16;
 const _: () = assert!(QUEUE <= u16::MAX as usize);
 /// How long the broker keeps our session while we are away, s: a month.
 const SESSION_S: u32 = 30 * 86_400;
-/// What came is handed on after so many at the latest: between them, what waits is sent.
+/// What came is handed on after so many happenings, or so many bytes, at the latest; between them, what
+/// waits is sent.
 const TOGETHER: usize = 256;
+const TOGETHER_BYTES: usize = 1 << 20;
 
-/// A connection that makes itself anew whenever it is polled.
+/// A connection that makes itself anew when it is polled without one.
 pub struct Wire {
     host: String,
     port: u16,
@@ -51,10 +53,7 @@ pub struct Wire {
     kept: bool,
     orders: mpsc::Receiver<Order>,
     sender: WireSender,
-    state: MqttState,
     open: Option<Open>,
-    /// What came and is to be handed on.
-    ready: VecDeque<Happening>,
     was_connected: bool,
 }
 
@@ -64,6 +63,12 @@ struct Open {
     pings: Interval,
     /// Messages of ours the broker takes at once.
     in_flight: u16,
+    by_hand: bool,
+    state: MqttState,
+    /// What came and is to be handed on.
+    ready: VecDeque<Happening>,
+    /// Why the connection ended behind that.
+    ended: Option<ConnectionError>,
 }
 
 /// What is to be sent.
@@ -103,9 +108,7 @@ impl Wire {
             kept,
             orders,
             sender: WireSender(sender),
-            state: MqttState::new(IN_FLIGHT, kept),
             open: None,
-            ready: VecDeque::new(),
             was_connected: false,
         }
     }
@@ -116,54 +119,34 @@ impl Wire {
 
     /// Waits for the next happening; connects if there is no connection.
     pub(super) async fn poll(&mut self) -> Result<Happening, LinkError> {
-        match self.next().await {
-            Ok(happening) => Ok(happening),
-            Err(error) => {
-                self.forget();
-                Err(LinkError {
-                    other_version: !self.was_connected && speaks_otherwise(&error),
-                    why: why(&error),
-                })
+        let polled = match &mut self.open {
+            Some(open) => open.next(&mut self.orders).await,
+            None => match tokio::time::timeout(CONNECT_WITHIN, self.connect()).await {
+                Ok(connected) => connected,
+                Err(late) => Err(late.into()),
+            },
+        };
+        polled.map_err(|error| {
+            self.open = None;
+            LinkError {
+                other_version: !self.was_connected && speaks_otherwise(&error),
+                why: why(&error),
             }
-        }
+        })
     }
 
     /// What came along with the last happening.
     pub(super) fn came_along(&mut self) -> Option<Happening> {
-        self.ready.pop_front()
+        self.open.as_mut()?.ready.pop_front()
     }
 
-    /// Forgets all that was under way on a lost connection.
+    /// Forgets all that was under way.
     pub(super) fn forget(&mut self) {
         self.open = None;
-        self.ready.clear();
         while self.orders.try_recv().is_ok() {}
-        self.state.clean();
-        self.state.events.clear();
-        self.state.collision = None;
     }
 
-    async fn next(&mut self) -> Result<Happening, ConnectionError> {
-        if let Some(happening) = self.ready.pop_front() {
-            return Ok(happening);
-        }
-        let Some(open) = &mut self.open else {
-            let answer = tokio::time::timeout(CONNECT_WITHIN, self.connect()).await??;
-            self.was_connected = true;
-            return Ok(Happening::Connected {
-                session_kept: answer.session_present,
-            });
-        };
-        let has_room = open.has_room(&self.state);
-        tokio::select! {
-            Some(order) = self.orders.recv(), if has_room => self.send(order).await,
-            came = open.framed.next() => self.take(came).await,
-            _ = open.pings.tick() => self.send(Order::Request(Box::new(Request::PingReq))).await,
-        }?;
-        Ok(self.ready.pop_front().unwrap_or(Happening::Nothing))
-    }
-
-    async fn connect(&mut self) -> Result<ConnAck, ConnectionError> {
+    async fn connect(&mut self) -> Result<Happening, ConnectionError> {
         let tcp = TcpStream::connect((self.host.as_str(), self.port)).await?;
         // What is flushed was gathered already.
         tcp.set_nodelay(true)?;
@@ -193,8 +176,9 @@ impl Wire {
         framed.codec_mut().max_outgoing_size = its.and_then(|its| its.max_packet_size);
         let every = its
             .and_then(|its| its.server_keep_alive)
-            .filter(|s| *s > 0)
-            .map_or(KEEP_ALIVE, |s| Duration::from_secs(s.into()));
+            .map(|s| Duration::from_secs(s.into()))
+            .filter(|every| !every.is_zero())
+            .map_or(KEEP_ALIVE, |every| every.min(KEEP_ALIVE));
         let mut pings = tokio::time::interval_at(Instant::now() + every, every);
         pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
         self.open = Some(Open {
@@ -202,79 +186,128 @@ impl Wire {
             pings,
             in_flight: its
                 .and_then(|its| its.receive_max)
+                .filter(|max| *max > 0)
                 .map_or(IN_FLIGHT, |max| max.min(IN_FLIGHT)),
+            by_hand: self.kept,
+            state: MqttState::new(IN_FLIGHT, self.kept),
+            ready: VecDeque::new(),
+            ended: None,
         });
-        Ok(answer)
+        self.was_connected = true;
+        Ok(Happening::Connected {
+            session_kept: answer.session_present,
+        })
+    }
+}
+
+impl Open {
+    async fn next(
+        &mut self,
+        orders: &mut mpsc::Receiver<Order>,
+    ) -> Result<Happening, ConnectionError> {
+        if let Some(happening) = self.ready.pop_front() {
+            return Ok(happening);
+        }
+        if let Some(error) = self.ended.take() {
+            return Err(error);
+        }
+        let has_room = self.has_room();
+        tokio::select! {
+            Some(order) = orders.recv(), if has_room => self.send(order, orders).await,
+            came = self.framed.next() => self.take(came).await,
+            _ = self.pings.tick() => self.ping().await,
+        }?;
+        Ok(self.ready.pop_front().unwrap_or(Happening::Nothing))
+    }
+
+    /// Whether the broker takes another message of ours. (Acknowledgements, which it would take always,
+    /// wait for that too: a queue of their own is not worth it for our few messages.)
+    fn has_room(&self) -> bool {
+        self.state.inflight() < self.in_flight && self.state.collision.is_none()
     }
 
     /// Sends an order and all others that wait.
-    async fn send(&mut self, first: Order) -> Result<(), ConnectionError> {
-        let Some(open) = &mut self.open else {
-            return Ok(());
-        };
+    async fn send(
+        &mut self,
+        first: Order,
+        orders: &mut mpsc::Receiver<Order>,
+    ) -> Result<(), ConnectionError> {
         let mut next = Some(first);
         while let Some(order) = next {
             let packet = match order {
                 Order::Acknowledge(packet) => Some(Packet::PubAck(PubAck::new(packet, None))),
                 Order::Request(request) => self.state.handle_outgoing_packet(*request)?,
             };
-            if let Some(packet) = packet {
-                open.write(packet).await?;
-            }
-            next = if open.has_room(&self.state) {
-                self.orders.try_recv().ok()
-            } else {
-                None
-            };
+            self.write(packet).await?;
+            next = self.has_room().then(|| orders.try_recv().ok()).flatten();
         }
-        self.ready
-            .extend(self.state.events.drain(..).map(happening));
-        Ok(open.flush().await?)
+        self.flush().await
+    }
+
+    /// Asks whether the broker is there. What waits to be read comes first: after a pause of ours the
+    /// answer to the last time may be in it.
+    async fn ping(&mut self) -> Result<(), ConnectionError> {
+        if let Some(came) = self.framed.next().now_or_never() {
+            self.take(came).await?;
+        }
+        let packet = self.state.handle_outgoing_packet(Request::PingReq)?;
+        self.write(packet).await?;
+        self.flush().await
     }
 
     /// Takes what came and what is there behind it.
     async fn take(&mut self, first: Option<Came>) -> Result<(), ConnectionError> {
-        let Some(open) = &mut self.open else {
-            return Ok(());
-        };
+        // It speaks: it is there.
+        self.state.await_pingresp = false;
+        let mut bytes = 0;
         let mut next = Some(first);
         while let Some(came) = next {
-            match packet(came)? {
-                // It is acknowledged by hand, and a topic has no alias, since we allow none.
-                Packet::Publish(message) if self.kept && message.qos != QoS::ExactlyOnce => {
-                    self.ready.push_back(delivered(message));
-                }
-                other => {
-                    if let Some(answer) = self.state.handle_incoming_packet(other)? {
-                        open.write(answer).await?;
-                    }
-                    self.ready
-                        .extend(self.state.events.drain(..).map(happening));
+            match self.take_one(came).await {
+                Ok(more) => bytes += more,
+                Err(error) if self.ready.is_empty() => return Err(error),
+                Err(error) => {
+                    self.ended = Some(error);
+                    return Ok(());
                 }
             }
-            next = if self.ready.len() < TOGETHER {
-                open.framed.next().now_or_never()
-            } else {
-                None
-            };
+            let enough = self.ready.len() >= TOGETHER || bytes >= TOGETHER_BYTES;
+            next = (!enough)
+                .then(|| self.framed.next().now_or_never())
+                .flatten();
         }
-        Ok(open.flush().await?)
-    }
-}
-
-impl Open {
-    fn has_room(&self, state: &MqttState) -> bool {
-        state.inflight() < self.in_flight && state.collision.is_none()
+        self.flush().await
     }
 
-    async fn write(&mut self, packet: Packet) -> Result<(), StateError> {
-        let written = self.framed.feed(packet).await;
-        written.map_err(StateError::Deserialization)
+    /// Gives the bytes of its payload.
+    async fn take_one(&mut self, came: Option<Came>) -> Result<usize, ConnectionError> {
+        match packet(came)? {
+            // Nothing in the state hangs on it: we acknowledge it by hand, and allow no aliases of topics.
+            Packet::Publish(message) if self.by_hand => {
+                let bytes = message.payload.len();
+                self.ready.push_back(delivered(message));
+                Ok(bytes)
+            }
+            other => {
+                let answer = self.state.handle_incoming_packet(other)?;
+                self.write(answer).await?;
+                Ok(0)
+            }
+        }
     }
 
-    async fn flush(&mut self) -> Result<(), StateError> {
+    async fn write(&mut self, packet: Option<Packet>) -> Result<(), ConnectionError> {
+        let events = self.state.events.drain(..).map(happening);
+        self.ready.extend(events);
+        if let Some(packet) = packet {
+            let written = self.framed.feed(packet).await;
+            written.map_err(StateError::Deserialization)?;
+        }
+        Ok(())
+    }
+
+    async fn flush(&mut self) -> Result<(), ConnectionError> {
         let flushed = SinkExt::<Packet>::flush(&mut self.framed).await;
-        flushed.map_err(StateError::Deserialization)
+        Ok(flushed.map_err(StateError::Deserialization)?)
     }
 }
 
@@ -287,7 +320,7 @@ fn packet(came: Option<Came>) -> Result<Packet, StateError> {
     }
 }
 
-/// Each of these gives whether the order found a place; none waits.
+/// Each of these gives whether the order found a place, and is one; none waits.
 impl WireSender {
     fn order(&self, order: Order) -> bool {
         self.0.try_send(order).is_ok()
@@ -342,6 +375,7 @@ fn why(error: &ConnectionError) -> String {
             ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized,
         ) => "the broker refuses this user or password".into(),
         ConnectionError::Timeout(_) => "no answer in time".into(),
+        ConnectionError::MqttState(StateError::AwaitPingResp) => "it no longer answers".into(),
         other => other.to_string(),
     }
 }

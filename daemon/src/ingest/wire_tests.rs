@@ -10,8 +10,14 @@ use super::*;
 /// How long anything here may take to happen.
 const SOON: Duration = Duration::from_secs(20);
 
+/// CONNACK (3.2) without properties: accepted, no session.
+const ACCEPTED: [u8; 5] = [0x20, 3, 0, 0, 0];
+
 struct Broker {
+    listener: TcpListener,
     stream: TcpStream,
+    /// The link's CONNECT (3.1) behind its length.
+    connect: Vec<u8>,
 }
 
 impl Broker {
@@ -38,18 +44,13 @@ impl Broker {
         let settings = Settings::plain("127.0.0.1".into(), port, None);
         let make = if kept { Link::new } else { Link::visitor };
         let mut link = make(&settings, "oven-light", Version::Five);
-        let accepted = async {
-            let (mut stream, _) = listener.accept().await.unwrap();
-            let mut head = [0; 9];
-            stream.read_exact(&mut head).await.unwrap();
-            // CONNECT (3.1): its type, its length, the protocol's name and version.
-            assert_eq!((head[0], &head[4..9]), (0x10, &b"MQTT\x05"[..]));
-            let mut rest = vec![0; usize::from(head[1]) - 7];
-            stream.read_exact(&mut rest).await.unwrap();
-            stream.write_all(answer).await.unwrap();
-            Self { stream }
+        let (accepted, polled) = tokio::join!(accept(&listener, answer), link.poll());
+        let (stream, connect) = accepted;
+        let broker = Self {
+            listener,
+            stream,
+            connect,
         };
-        let (broker, polled) = tokio::join!(accepted, link.poll());
         (broker, link, polled)
     }
 
@@ -76,11 +77,34 @@ impl Broker {
     }
 }
 
+/// Takes the next connection and answers its CONNECT so.
+async fn accept(listener: &TcpListener, answer: &[u8]) -> (TcpStream, Vec<u8>) {
+    let (mut stream, _) = listener.accept().await.unwrap();
+    let mut head = [0; 2];
+    stream.read_exact(&mut head).await.unwrap();
+    assert_eq!(head[0], 0x10);
+    let mut connect = vec![0; usize::from(head[1])];
+    stream.read_exact(&mut connect).await.unwrap();
+    stream.write_all(answer).await.unwrap();
+    (stream, connect)
+}
+
 async fn happened(link: &mut Link) -> Happening {
     tokio::time::timeout(SOON, link.poll())
         .await
         .unwrap()
         .unwrap()
+}
+
+async fn lost(link: &mut Link) -> LinkError {
+    let lost = async {
+        loop {
+            if let Err(lost) = link.poll().await {
+                return lost;
+            }
+        }
+    };
+    tokio::time::timeout(SOON, lost).await.unwrap()
 }
 
 fn ours(link: &Link, text: &'static str) {
@@ -117,12 +141,16 @@ async fn every_message_is_handed_on_in_order_and_acknowledged_when_told() {
         }
     }
     assert_eq!(ids, (1..=COUNT).collect::<Vec<_>>());
-    // None has been acknowledged: the first the broker hears is the answer to the third message.
+    // None has been acknowledged: the first that the broker hears of is the third.
     let sender = link.sender();
     for id in [3, 1, 2].into_iter().chain(4..=COUNT) {
         assert!(sender.try_ack(id));
     }
-    let heard = broker.hears(&mut link, 4 * usize::from(COUNT)).await;
+    // They leave together.
+    happened(&mut link).await;
+    let mut heard = vec![0; 4 * usize::from(COUNT)];
+    let all = broker.stream.read_exact(&mut heard);
+    tokio::time::timeout(SOON, all).await.unwrap().unwrap();
     // PUBACK (3.4), its reason left out: it is 0.
     let expected = [3, 1, 2].into_iter().chain(4..=COUNT);
     let expected = expected.flat_map(|id| [0x40, 2, (id >> 8) as u8, id as u8]);
@@ -191,15 +219,9 @@ async fn a_broker_that_no_longer_answers_is_lost() {
     assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
     broker.say(&[0xd0, 0]).await;
     assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
-    let lost = tokio::time::timeout(SOON, async {
-        loop {
-            if let Err(lost) = link.poll().await {
-                break lost;
-            }
-        }
-    });
-    let lost = lost.await.unwrap();
-    assert!(!lost.other_version, "{lost:?}");
+    let lost = lost(&mut link).await;
+    assert_eq!(lost.why, "it no longer answers");
+    assert!(!lost.other_version);
 }
 
 #[tokio::test]
@@ -223,22 +245,71 @@ async fn what_the_broker_says_against_us_is_told() {
     assert!(!link.poll().await.unwrap_err().other_version);
 }
 
-/// What was to be sent on a lost connection stays there: its identifiers are another's by then.
+/// What was to be sent on a lost connection, or while there is none, is not sent on the next: its
+/// identifiers are another's by then.
 #[tokio::test]
 async fn nothing_is_carried_over_to_the_next_connection() {
-    let (broker, mut link) = Broker::with(&[], true).await;
+    let (mut broker, mut link) = Broker::with(&[], true).await;
     ours(&link, "before");
-    drop(broker);
-    while link.poll().await.is_ok() {}
-    let sender = link.sender();
-    assert!(sender.try_ack(9));
+    broker.hears(&mut link, 23).await;
+    broker.stream.shutdown().await.unwrap();
+    lost(&mut link).await;
+    ours(&link, "between");
+    assert!(link.sender().try_ack(9));
     link.forget();
-    let Link::Five(wire) = &mut link else {
-        panic!("MQTT 5")
-    };
-    assert!(wire.orders.try_recv().is_err());
-    assert_eq!(wire.state.inflight(), 0);
-    assert!(wire.came_along().is_none());
+    let ((mut stream, _), polled) = tokio::join!(accept(&broker.listener, &ACCEPTED), link.poll());
+    assert!(matches!(polled.unwrap(), Happening::Connected { .. }));
+    assert!(link.sender().try_ack(10));
+    happened(&mut link).await;
+    let mut heard = [0; 4];
+    stream.read_exact(&mut heard).await.unwrap();
+    assert_eq!(heard, [0x40, 2, 0, 10]);
+}
+
+/// What came before the end of a connection is handed on.
+#[tokio::test]
+async fn what_came_before_the_end_is_taken() {
+    let (mut broker, mut link) = Broker::with(&[], true).await;
+    let mut said = Vec::new();
+    for value in *b"123" {
+        // PUBLISH at QoS 0, which no broker would say again.
+        said.extend([0x30, 5, 0, 1, b'k', 0, value]);
+    }
+    // DISCONNECT (3.14): the server shuts down.
+    said.extend([0xe0, 2, 0x8b, 0]);
+    broker.say(&said).await;
+    broker.stream.shutdown().await.unwrap();
+    for value in *b"123" {
+        let Happening::Message(message) = happened(&mut link).await else {
+            panic!("a message is missing");
+        };
+        assert_eq!((&*message.payload, message.packet), (&[value][..], None));
+    }
+    let lost = lost(&mut link).await;
+    assert!(lost.why.contains("ServerShuttingDown"), "{}", lost.why);
+}
+
+/// What we say of ourselves (3.1.2, 3.1.3).
+#[tokio::test]
+async fn a_kept_session_has_a_will_and_a_visitor_has_neither() {
+    let limit = u32::try_from(MAX_PACKET).unwrap().to_be_bytes();
+    let receive = RECEIVE_MAXIMUM.to_be_bytes();
+    let (broker, _) = Broker::with(&[], true).await;
+    // Will, retained, at QoS 1; 20 s; the session kept for 30 days.
+    let mut expected = b"\0\x04MQTT\x05\x2c\0\x14\x0d\x11\0\x27\x8d\0\x21".to_vec();
+    expected.extend(receive);
+    expected.push(0x27);
+    expected.extend(limit);
+    expected.extend(b"\0\x0aoven-light\0\0\x12doughwarden/status\0\x07offline");
+    assert_eq!(broker.connect, expected);
+    let (broker, _) = Broker::with(&[], false).await;
+    // A clean start.
+    let mut expected = b"\0\x04MQTT\x05\x02\0\x14\x08\x21".to_vec();
+    expected.extend(receive);
+    expected.push(0x27);
+    expected.extend(limit);
+    expected.extend(b"\0\x0aoven-light");
+    assert_eq!(broker.connect, expected);
 }
 
 #[test]
