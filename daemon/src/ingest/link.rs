@@ -314,6 +314,8 @@ fn why(error: &rumqttc::ConnectionError) -> String {
             v4::ConnectReturnCode::BadUserNamePassword | v4::ConnectReturnCode::NotAuthorized,
         ) => "the broker refuses this user or password".into(),
         E::NetworkTimeout => "no answer in time".into(),
+        E::MqttState(rumqttc::StateError::AwaitPingResp) => "it no longer answers".into(),
+        E::MqttState(rumqttc::StateError::ConnectionAborted) => "it closed the connection".into(),
         other => other.to_string(),
     }
 }

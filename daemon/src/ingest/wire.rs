@@ -376,6 +376,9 @@ fn why(error: &ConnectionError) -> String {
         ) => "the broker refuses this user or password".into(),
         ConnectionError::Timeout(_) => "no answer in time".into(),
         ConnectionError::MqttState(StateError::AwaitPingResp) => "it no longer answers".into(),
+        ConnectionError::MqttState(StateError::ConnectionAborted) => {
+            "it closed the connection".into()
+        }
         other => other.to_string(),
     }
 }

@@ -242,7 +242,9 @@ async fn what_the_broker_says_against_us_is_told() {
     // It has nothing to say any more.
     let (broker, mut link) = Broker::with(&[], true).await;
     drop(broker);
-    assert!(!link.poll().await.unwrap_err().other_version);
+    let ended = link.poll().await.unwrap_err();
+    assert_eq!(ended.why, "it closed the connection");
+    assert!(!ended.other_version);
 }
 
 /// What was to be sent on a lost connection, or while there is none, is not sent on the next: its
