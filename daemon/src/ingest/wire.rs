@@ -205,19 +205,19 @@ impl Open {
         &mut self,
         orders: &mut mpsc::Receiver<Order>,
     ) -> Result<Happening, ConnectionError> {
-        if let Some(happening) = self.ready.pop_front() {
-            return Ok(happening);
+        if self.ready.is_empty() && self.ended.is_none() {
+            let has_room = self.has_room();
+            let done = tokio::select! {
+                Some(order) = orders.recv(), if has_room => self.send(order, orders).await,
+                came = self.framed.next() => self.take(came).await,
+                _ = self.pings.tick() => self.ping().await,
+            };
+            self.ended = done.err();
         }
-        if let Some(error) = self.ended.take() {
-            return Err(error);
+        match self.ready.pop_front() {
+            Some(happening) => Ok(happening),
+            None => self.ended.take().map_or(Ok(Happening::Nothing), Err),
         }
-        let has_room = self.has_room();
-        tokio::select! {
-            Some(order) = orders.recv(), if has_room => self.send(order, orders).await,
-            came = self.framed.next() => self.take(came).await,
-            _ = self.pings.tick() => self.ping().await,
-        }?;
-        Ok(self.ready.pop_front().unwrap_or(Happening::Nothing))
     }
 
     /// Whether the broker takes another message of ours. (Acknowledgements, which it would take always,
@@ -262,14 +262,7 @@ impl Open {
         let mut bytes = 0;
         let mut next = Some(first);
         while let Some(came) = next {
-            match self.take_one(came).await {
-                Ok(more) => bytes += more,
-                Err(error) if self.ready.is_empty() => return Err(error),
-                Err(error) => {
-                    self.ended = Some(error);
-                    return Ok(());
-                }
-            }
+            bytes += self.take_one(came).await?;
             let enough = self.ready.len() >= TOGETHER || bytes >= TOGETHER_BYTES;
             next = (!enough)
                 .then(|| self.framed.next().now_or_never())
