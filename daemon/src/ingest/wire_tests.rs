@@ -224,6 +224,47 @@ async fn a_broker_that_no_longer_answers_is_lost() {
     assert!(!lost.other_version);
 }
 
+/// We paused, and the answer to the last question came meanwhile: the broker is not lost.
+#[tokio::test]
+async fn a_pause_of_ours_is_not_held_against_the_broker() {
+    for _ in 0..3 {
+        let (mut broker, mut link) = Broker::with(&[0x13, 0, 1], true).await;
+        assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
+        broker.say(&[0xd0, 0]).await;
+        tokio::time::sleep(Duration::from_millis(1_200)).await;
+        // The next question is due, and the answer is there: either may come first.
+        assert_eq!(broker.hears(&mut link, 2).await, [0xc0, 0]);
+    }
+}
+
+#[tokio::test]
+async fn what_is_read_ahead_is_bounded_in_bytes() {
+    const BYTES: usize = 100_000;
+    let (mut broker, mut link) = Broker::with(&[], true).await;
+    let mut said = Vec::new();
+    for _ in 0..30 {
+        // PUBLISH at QoS 0: its remaining length, of 4 + BYTES, in three bytes of seven bits (1.5.5).
+        said.extend([0x30, 0xa4, 0x8d, 0x06, 0, 1, b'k', 0]);
+        said.extend(std::iter::repeat_n(b'2', BYTES));
+    }
+    let taken = async {
+        let mut taken = 0;
+        while taken < 30 {
+            let mut together = 0;
+            let mut next = Some(happened(&mut link).await);
+            while let Some(happening) = next {
+                together += usize::from(matches!(happening, Happening::Message(_)));
+                next = link.came_along();
+            }
+            assert!(together <= TOGETHER_BYTES / BYTES + 1, "{together}");
+            taken += together;
+            // The rest is there by then.
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    tokio::join!(broker.say(&said), taken);
+}
+
 #[tokio::test]
 async fn what_the_broker_says_against_us_is_told() {
     // CONNACK (3.2.2.2): not authorized.
