@@ -179,7 +179,7 @@ fn tls(ca_file: Option<&Path>) -> Result<rustls::ClientConfig, String> {
         .with_no_client_auth())
 }
 
-/// A connection that makes itself anew whenever it is polled.
+/// A connection that makes itself anew when it is polled without one.
 pub enum Link {
     /// MQTT 5.
     Five(Box<Wire>),

@@ -63,6 +63,7 @@ struct Open {
     pings: Interval,
     /// Messages of ours the broker takes at once.
     in_flight: u16,
+    /// Whether messages are acknowledged when told, not when they are read.
     by_hand: bool,
     state: MqttState,
     /// What came and is to be handed on.
@@ -174,20 +175,13 @@ impl Wire {
         };
         let its = answer.properties.as_ref();
         framed.codec_mut().max_outgoing_size = its.and_then(|its| its.max_packet_size);
-        let every = its
-            .and_then(|its| its.server_keep_alive)
-            .map(|s| Duration::from_secs(s.into()))
-            .filter(|every| !every.is_zero())
-            .map_or(KEEP_ALIVE, |every| every.min(KEEP_ALIVE));
+        let every = pings_every(its.and_then(|its| its.server_keep_alive));
         let mut pings = tokio::time::interval_at(Instant::now() + every, every);
         pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
         self.open = Some(Open {
             framed,
             pings,
-            in_flight: its
-                .and_then(|its| its.receive_max)
-                .filter(|max| *max > 0)
-                .map_or(IN_FLIGHT, |max| max.min(IN_FLIGHT)),
+            in_flight: in_flight(its.and_then(|its| its.receive_max)),
             by_hand: self.kept,
             state: MqttState::new(IN_FLIGHT, self.kept),
             ready: VecDeque::new(),
@@ -198,6 +192,22 @@ impl Wire {
             session_kept: answer.session_present,
         })
     }
+}
+
+/// By the broker's Server Keep Alive, s; 0 there is for never.
+fn pings_every(server_keep_alive_s: Option<u16>) -> Duration {
+    server_keep_alive_s
+        .filter(|s| *s > 0)
+        .map_or(KEEP_ALIVE, |s| {
+            Duration::from_secs(s.into()).min(KEEP_ALIVE)
+        })
+}
+
+/// By the broker's Receive Maximum, which may not be 0.
+fn in_flight(receive_maximum: Option<u16>) -> u16 {
+    receive_maximum
+        .filter(|max| *max > 0)
+        .map_or(IN_FLIGHT, |max| max.min(IN_FLIGHT))
 }
 
 impl Open {
@@ -313,7 +323,7 @@ fn packet(came: Option<Came>) -> Result<Packet, StateError> {
     }
 }
 
-/// Each of these gives whether the order found a place, and is one; none waits.
+/// Each of these gives whether the order can be carried out and found a place; none waits.
 impl WireSender {
     fn order(&self, order: Order) -> bool {
         self.0.try_send(order).is_ok()

@@ -335,24 +335,39 @@ async fn what_came_before_the_end_is_taken() {
 /// What we say of ourselves (3.1.2, 3.1.3).
 #[tokio::test]
 async fn a_kept_session_has_a_will_and_a_visitor_has_neither() {
-    let limit = u32::try_from(MAX_PACKET).unwrap().to_be_bytes();
-    let receive = RECEIVE_MAXIMUM.to_be_bytes();
+    let says = |begin: &[u8], end: &[u8]| {
+        let receive_maximum = RECEIVE_MAXIMUM.to_be_bytes();
+        let packet_size = u32::try_from(MAX_PACKET).unwrap().to_be_bytes();
+        [
+            b"\0\x04MQTT\x05",
+            begin,
+            b"\x21",
+            &receive_maximum,
+            b"\x27",
+            &packet_size,
+            b"\0\x0aoven-light",
+            end,
+        ]
+        .concat()
+    };
     let (broker, _) = Broker::with(&[], true).await;
     // Will, retained, at QoS 1; 20 s; the session kept for 30 days.
-    let mut expected = b"\0\x04MQTT\x05\x2c\0\x14\x0d\x11\0\x27\x8d\0\x21".to_vec();
-    expected.extend(receive);
-    expected.push(0x27);
-    expected.extend(limit);
-    expected.extend(b"\0\x0aoven-light\0\0\x12doughwarden/status\0\x07offline");
-    assert_eq!(broker.connect, expected);
+    let kept = says(
+        b"\x2c\0\x14\x0d\x11\0\x27\x8d\0",
+        b"\0\0\x12doughwarden/status\0\x07offline",
+    );
+    assert_eq!(broker.connect, kept);
     let (broker, _) = Broker::with(&[], false).await;
     // A clean start.
-    let mut expected = b"\0\x04MQTT\x05\x02\0\x14\x08\x21".to_vec();
-    expected.extend(receive);
-    expected.push(0x27);
-    expected.extend(limit);
-    expected.extend(b"\0\x0aoven-light");
-    assert_eq!(broker.connect, expected);
+    assert_eq!(broker.connect, says(b"\x02\0\x14\x08", b""));
+}
+
+#[test]
+fn a_broker_may_ask_for_more_pings_and_fewer_messages_but_not_for_none() {
+    let s = Duration::from_secs;
+    let asked = [None, Some(0), Some(5), Some(u16::MAX)];
+    assert_eq!(asked.map(pings_every), [s(20), s(20), s(5), s(20)]);
+    assert_eq!(asked.map(in_flight), [64, 64, 5, 64]);
 }
 
 #[test]
