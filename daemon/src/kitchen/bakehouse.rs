@@ -225,6 +225,12 @@ impl Bakehouse {
         self.now
     }
 
+    /// The moment its next step will come to.
+    #[must_use]
+    pub fn next_at(&self) -> UtcMs {
+        self.now.plus_ms((STEP_S * 1000.0) as i64)
+    }
+
     /// Puts a batch on the rota.
     pub fn start(&mut self, start: Start) {
         self.starts.push(start);
@@ -248,7 +254,7 @@ impl Bakehouse {
     /// Lets [`STEP_S`] pass.
     pub fn step(&mut self) -> Happened {
         let mut happened = Happened::default();
-        self.now = self.now.plus_ms((STEP_S * 1000.0) as i64);
+        self.now = self.next_at();
         self.room.step(STEP_S, self.now, &mut self.room_chance);
         self.pantry.step(STEP_S, self.now, &mut self.room_chance);
         let (room_c, vapour_pa) = (self.room.air_c(), self.room.vapour_pa);
