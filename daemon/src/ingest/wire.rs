@@ -246,12 +246,37 @@ impl Open {
         while let Some(order) = next {
             let packet = match order {
                 Order::Acknowledge(packet) => Some(Packet::PubAck(PubAck::new(packet, None))),
-                Order::Request(request) => self.state.handle_outgoing_packet(*request)?,
+                Order::Request(request) => {
+                    let packet = self.state.handle_outgoing_packet(*request)?;
+                    self.small_enough(packet)?
+                }
             };
             self.write(packet).await?;
             next = self.has_room().then(|| orders.try_recv().ok()).flatten();
         }
         self.flush().await
+    }
+
+    /// A message larger than the broker takes must not be sent to it (3.2.2.3.6): the state is told that
+    /// it was refused, and whoever published it why.
+    fn small_enough(&mut self, packet: Option<Packet>) -> Result<Option<Packet>, ConnectionError> {
+        let max = self.framed.codec().max_outgoing_size;
+        let (Some(Packet::Publish(message)), Some(max)) = (&packet, max) else {
+            return Ok(packet);
+        };
+        if message.size() <= max as usize {
+            return Ok(packet);
+        }
+        self.ready
+            .extend(self.state.events.drain(..).map(happening));
+        let mut refused = PubAck::new(message.pkid, None);
+        refused.reason = PubAckReason::ImplementationSpecificError;
+        self.state.handle_incoming_packet(Packet::PubAck(refused))?;
+        self.state.events.clear();
+        let why = format!("it is larger than the {max} bytes this broker takes in a message");
+        self.ready
+            .push_back(Happening::Taken(message.pkid, Err(why)));
+        Ok(None)
     }
 
     /// Asks whether the broker is there. What waits to be read comes first: after a pause of ours the

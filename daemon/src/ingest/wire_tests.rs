@@ -211,6 +211,35 @@ async fn no_more_are_under_way_than_the_broker_takes() {
     assert!(refused.unwrap_err().contains("QuotaExceeded"));
 }
 
+/// "Maximum Packet Size" in the broker's answer (3.2.2.3.6): what is larger is not sent, whoever
+/// published it hears why, and the connection lives on.
+#[tokio::test]
+async fn a_message_larger_than_the_broker_takes_is_not_sent_and_told() {
+    let (mut broker, mut link) = Broker::with(&[0x27, 0, 0, 0, 18], true).await;
+    for text in ["a", "bb", "c"] {
+        ours(&link, text);
+    }
+    let mut told = Vec::new();
+    while told.len() < 4 {
+        match happened(&mut link).await {
+            Happening::Sent(packet) => told.push(format!("{packet} left")),
+            Happening::Taken(packet, Err(why)) => told.push(format!("{packet}: {why}")),
+            Happening::Nothing => {}
+            other => panic!("{other:?}"),
+        }
+    }
+    let too_large = "2: it is larger than the 18 bytes this broker takes in a message";
+    assert_eq!(told, ["1 left", "2 left", too_large, "3 left"]);
+    let heard = broker.hears(&mut link, 2 * 18).await;
+    assert_eq!((heard[17], heard[35]), (b'a', b'c'), "{heard:?}");
+    // The others are answered as ever.
+    broker.say(&[0x40, 2, 0, 3]).await;
+    assert!(matches!(
+        happened(&mut link).await,
+        Happening::Taken(3, Ok(()))
+    ));
+}
+
 /// "Server Keep Alive" (3.2.2.3.14) of a second: PINGREQ (3.12) comes, and whoever does not answer is
 /// taken for lost.
 #[tokio::test]
