@@ -24,6 +24,13 @@ pub const MEASURES: [(&str, &str); 9] = [
     ("battery:%EL", "battery, %"),
 ];
 
+/// How dates can be written that do not begin with a year of four digits, likewise.
+pub const DATES: [(&str, &str); 3] = [
+    ("day_first", "day, month, year: 10/1/2026 is in January"),
+    ("month_first", "month, day, year: 1/10/2026 is in January"),
+    ("year_first", "year, month, day: 26/1/10 is in January"),
+];
+
 /// A file that is here, and how far it is.
 #[derive(Clone, Debug)]
 pub struct File {
@@ -118,12 +125,16 @@ pub struct Form {
     pub header_line: u64,
     /// The first rows as they stand there.
     pub rows: Vec<Vec<String>>,
-    /// The column with the time.
+    /// The column with the time, or its date.
     pub time: String,
+    /// The column with the clock time, where it stands apart; or empty.
+    pub clock: String,
     /// The zone.
     pub zone: String,
-    /// The month stands before the day.
-    pub month_first: bool,
+    /// One of [`DATES`]: how dates are written.
+    pub dates: String,
+    /// Whether that makes a difference in this file.
+    pub dates_matter: bool,
     /// Where the logger stood.
     pub place: String,
     /// The name it is kept under.
@@ -277,8 +288,16 @@ fn form_of(f: &Form, show: &Show) -> Markup {
                 @if !f.header.contains(&f.time) { option value="" selected { "choose a column" } }
                 @for name in &f.header { option value=(name) selected[*name == f.time] { (name) } }
             } }))
-            (controls::field("Its clock, where a time does not say: a zone, or +01:00 for a logger that keeps winter time", &html! { input type="text" name="zone" value=(f.zone) maxlength="64"; }))
-            label.choice { input type="checkbox" name="month_first" value="yes" checked[f.month_first]; span { "1/10/2026 is the tenth of January" } }
+            (controls::field("Its clock time is in", &html! { select name="clock" {
+                option value="" selected[f.clock.is_empty()] { "the same column" }
+                @for name in &f.header { option value=(name) selected[*name == f.clock] { (name) } }
+            } }))
+            (controls::field("Its time zone, where a time says none: like Europe/Oslo, or +01:00 for a logger that keeps winter time", &html! { input type="text" name="zone" value=(f.zone) maxlength="64"; }))
+            @if f.dates_matter {
+                (controls::field("Its dates are written", &html! { select name="dates" {
+                    @for (word, words) in DATES { option value=(word) selected[word == f.dates] { (words) } }
+                } }))
+            } @else { input type="hidden" name="dates" value=(f.dates); }
             fieldset { legend { "The other columns" }
                 @for c in &f.columns {
                     input type="hidden" name="column" value=(c.name);

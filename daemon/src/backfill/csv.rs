@@ -7,9 +7,10 @@ use std::io::{BufReader, Read, Seek, SeekFrom};
 use ::csv::{ByteRecord, Reader};
 use serde::Serialize;
 
+use super::dates::{DateOrder, Dates};
 use super::head::{self, Find, Head, Lines, text};
 use super::mapping::{Column, Mapping};
-use super::moment::{self, Moments, Order, zone};
+use super::moment::{Moments, zone};
 use super::{Progress, Report, Taker, number};
 use crate::batches::book::Book;
 use crate::batches::record::{Quantity, Unit};
@@ -60,8 +61,18 @@ pub struct Beginning {
     pub header_line: u64,
     /// The first rows, as they stand there.
     pub rows: Vec<Vec<String>>,
-    /// Some date among the first rows makes sense only with the month first, and none only with the day.
-    pub month_first: bool,
+    /// For each column in which order the first rows' dates seem to be written; `None` where there are
+    /// none or it makes no difference.
+    pub dates: Vec<Option<DateOrder>>,
+}
+
+impl Beginning {
+    /// In which order the dates of a column seem to be written.
+    #[must_use]
+    pub fn dates_in(&self, column: &str) -> Option<DateOrder> {
+        let at = self.header.iter().position(|name| name == column)?;
+        *self.dates.get(at)?
+    }
 }
 
 /// One reading as it will be stored.
@@ -114,13 +125,12 @@ pub struct Around<'a> {
 pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, CsvError> {
     let (mut reader, head) = open(input, find)?;
     let (mut rows, mut looked_at) = (Vec::new(), 0);
-    let (mut day, mut month) = (false, false);
+    let mut dates = vec![Dates::default(); head.names.len()];
     let mut record = ByteRecord::new();
     while looked_at < ROWS_LOOKED_AT && next(&mut reader, &mut record)? {
         looked_at += 1;
-        for order in record.iter().filter_map(|cell| moment::order(&text(cell))) {
-            day |= order == Order::DayFirst;
-            month |= order == Order::MonthFirst;
+        for (dates, cell) in dates.iter_mut().zip(record.iter()) {
+            dates.see(&text(cell));
         }
         if rows.len() < ROWS_SHOWN {
             rows.push(record.iter().map(text).collect());
@@ -130,7 +140,7 @@ pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, Csv
         header: head.names,
         header_line: head.line,
         rows,
-        month_first: month && !day,
+        dates: dates.iter().map(Dates::order).collect(),
     })
 }
 
@@ -262,6 +272,7 @@ fn walk(
         })
     };
     let time_at = at(&mapping.time)?;
+    let clock_at = mapping.clock.as_deref().map(at).transpose()?;
     let columns: Vec<(usize, &Column, Option<String>)> = mapping
         .values
         .iter()
@@ -273,7 +284,7 @@ fn walk(
         .collect::<Result<_, CsvError>>()?;
     let zone =
         zone(mapping.zone.as_deref().unwrap_or(around.usual_zone)).map_err(CsvError::Mapping)?;
-    let mut moments = Moments::new(zone, mapping.month_first);
+    let mut moments = Moments::new(zone, mapping.dates);
     let mut record = ByteRecord::new();
     let mut readings = 0;
     while next(&mut reader, &mut record)? {
@@ -288,7 +299,7 @@ fn walk(
         {
             return Err(CsvError::Stopped);
         }
-        let row = match row(&record, time_at, &columns, &mut moments, around) {
+        let row = match row(&record, (time_at, clock_at), &columns, &mut moments, around) {
             Ok(row) => row,
             Err(why) => {
                 report.bad(line, why);
@@ -329,7 +340,7 @@ struct Row {
 /// One line: all of it, or what is wrong.
 fn row(
     record: &ByteRecord,
-    time_at: usize,
+    (time_at, clock_at): (usize, Option<usize>),
     columns: &[(usize, &Column, Option<String>)],
     moments: &mut Moments,
     around: &Around<'_>,
@@ -340,7 +351,10 @@ fn row(
             .map(text)
             .ok_or_else(|| format!("has {} columns, too few for the header", record.len()))
     };
-    let time = moments.read(&cell(time_at)?)?;
+    let time = match clock_at {
+        None => moments.read(&cell(time_at)?)?,
+        Some(clock_at) => moments.read_two(&cell(time_at)?, &cell(clock_at)?)?,
+    };
     if time > around.now.plus_ms(AHEAD_MS) {
         return Err(format!(
             "{time} lies over 10 minutes ahead (it is {})",

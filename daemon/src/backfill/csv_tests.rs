@@ -188,9 +188,10 @@ fn lines_above_the_header_are_passed_over_and_lines_keep_their_numbers() {
     let mut input = Cursor::new(text.as_bytes().to_vec());
     let begin = beginning(&mut input, Find::Guess).unwrap();
     assert_eq!((begin.header_line, begin.rows.len()), (4, 3));
-    assert!(begin.month_first, "there is no fourteenth month");
+    let fourteenth = [Some(DateOrder::MonthFirst), None];
+    assert_eq!(begin.dates, fourteenth, "there is no fourteenth month");
     let wanted = Mapping {
-        month_first: true,
+        dates: DateOrder::MonthFirst,
         ..air()
     };
     let report = place.import(text, &wanted, false);
@@ -211,6 +212,41 @@ fn lines_above_the_header_are_passed_over_and_lines_keep_their_numbers() {
     let empty = place.import("time,temp\n", &air(), false);
     assert_eq!((empty.lines, empty.stored), (0, 0));
     assert!(empty.notes[0].contains("no line stands below"));
+}
+
+#[test]
+fn a_date_and_a_clock_time_in_columns_of_their_own_make_one_moment() {
+    let place = Place::new();
+    let text = "Site;cellar\nNo.;Date;Clock;temp\n1;01/10/26;11:55:00 PM;21\n2;01/11/26;12:05:00 AM;22\n3;01/11/26;;23\n4;;12:15:00 AM;24\n";
+    let mut input = Cursor::new(text.as_bytes().to_vec());
+    let begin = beginning(&mut input, Find::Guess).unwrap();
+    assert_eq!((begin.header_line, begin.rows.len()), (2, 4));
+    let guess = Mapping::guess(&begin, "shelf");
+    assert_eq!(
+        (guess.time.as_str(), guess.clock.as_deref(), guess.dates),
+        ("Date", Some("Clock"), DateOrder::MonthFirst)
+    );
+    let report = place.import(text, &guess, false);
+    assert_eq!((report.stored, report.bad), (2, 2));
+    // Ten minutes over midnight, Oslo's clock being an hour ahead of UTC.
+    let times: Vec<UtcMs> = place.stored().iter().map(|r| r.time).collect();
+    assert_eq!(
+        times,
+        ["2026-01-10T22:55:00Z", "2026-01-10T23:05:00Z"].map(t)
+    );
+    for (bad, line, part) in [(0, 5, "without a clock time"), (1, 6, "is not a time")] {
+        let bad = &report.bad_lines[bad];
+        assert!(bad.line == line && bad.reason.contains(part), "{bad:?}");
+    }
+    let report = preview(
+        &mut input,
+        &Mapping {
+            clock: Some("Hour".into()),
+            ..guess
+        },
+        &place.around(),
+    );
+    assert!(report.unwrap_err().to_string().contains("no column `Hour`"));
 }
 
 #[test]

@@ -6,6 +6,7 @@ use std::io::{BufRead, Cursor, Read};
 use ::csv::{ByteRecord, Reader, ReaderBuilder};
 
 use super::csv::{CsvError, Input};
+use super::dates::{is_clock, is_date};
 use super::mapping::Mapping;
 use super::{moment, number};
 
@@ -188,7 +189,7 @@ fn guess(lines: &[Line]) -> Option<(usize, usize)> {
     let wide = lines[data].1.len();
     let names = |cells: &[String]| {
         let named =
-            |cell: &&String| !cell.is_empty() && !is_moment(cell) && number::read(cell).is_err();
+            |cell: &&String| !cell.is_empty() && !is_time(cell) && number::read(cell).is_err();
         cells.iter().filter(named).count()
     };
     // A logger may end its lines with a separator, but not the header's.
@@ -202,19 +203,21 @@ fn guess(lines: &[Line]) -> Option<(usize, usize)> {
     Some((header, data))
 }
 
-/// Whether a line holds a time and, elsewhere, a number.
+/// Whether a line holds a time (in one cell, or date and clock time in two) and, elsewhere, a number.
 fn is_reading(cells: &[String]) -> bool {
+    let elsewhere = |at: usize, what: fn(&str) -> bool| {
+        let others = cells.iter().enumerate().filter(|(other, _)| *other != at);
+        others.map(|(_, cell)| cell).any(|cell| what(cell))
+    };
     cells.iter().enumerate().any(|(at, cell)| {
-        is_moment(cell)
-            && cells
-                .iter()
-                .enumerate()
-                .any(|(other, cell)| other != at && matches!(number::read(cell), Ok(Some(_))))
+        (moment::is_moment(cell) || is_date(cell) && elsewhere(at, is_clock))
+            && elsewhere(at, |cell| matches!(number::read(cell), Ok(Some(_))))
     })
 }
 
-fn is_moment(cell: &str) -> bool {
-    moment::order(cell).is_some()
+/// Whether a cell is a time or a part of one.
+fn is_time(cell: &str) -> bool {
+    moment::is_moment(cell) || is_date(cell) || is_clock(cell)
 }
 
 /// A reader of records that knows their lines.

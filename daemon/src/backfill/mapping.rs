@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::csv::Beginning;
+use super::dates::{DateOrder, is_clock, is_date};
 use super::moment;
 use super::number::cut;
 use crate::app::App;
@@ -25,14 +26,17 @@ const NAME: usize = 64;
 pub struct Mapping {
     /// The name it is kept under.
     pub name: String,
-    /// The column with the time.
+    /// The column with the time, or with its date.
     pub time: String,
+    /// The column with the clock time, where `time` holds the date alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock: Option<String>,
     /// The zone of times that say none: a name or an offset; absent: the zone that pages show.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub zone: Option<String>,
-    /// 1/10/2026 is the tenth of January, not the first of October.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub month_first: bool,
+    /// How dates are written that do not begin with a year of four digits.
+    #[serde(default, alias = "month_first", skip_serializing_if = "is_usual")]
+    pub dates: DateOrder,
     /// The columns with values.
     pub values: Vec<Column>,
 }
@@ -53,6 +57,10 @@ pub struct Column {
     pub place: Option<String>,
 }
 
+fn is_usual(dates: &DateOrder) -> bool {
+    *dates == DateOrder::default()
+}
+
 impl Mapping {
     /// Whether it can work.
     ///
@@ -62,6 +70,12 @@ impl Mapping {
         named("The mapping", &self.name)?;
         if self.time.trim().is_empty() {
             return Err("Say which column holds the time.".into());
+        }
+        if self.clock.as_ref() == Some(&self.time) {
+            return Err(
+                "The clock time cannot stand in the date's own column: leave it out, or choose the other."
+                    .into(),
+            );
         }
         if let Some(zone) = &self.zone {
             moment::zone(zone)?;
@@ -105,11 +119,20 @@ impl Mapping {
     #[must_use]
     pub fn fits(&self, header: &[String]) -> bool {
         let there = |name: &String| header.contains(name);
-        there(&self.time) && self.values.iter().all(|v| there(&v.column))
+        there(&self.time)
+            && self.clock.iter().all(there)
+            && self.values.iter().all(|v| there(&v.column))
     }
 
-    /// What a file seems to hold. No time is guessed where neither a column's name nor the first rows
-    /// show one.
+    /// Whether a column of the file holds the time or a part of it.
+    #[must_use]
+    pub fn is_time(&self, column: &str) -> bool {
+        self.time == column || self.clock.as_deref() == Some(column)
+    }
+
+    /// What a file seems to hold: a column of moments, else one of dates and one of clock times, else
+    /// the first that is named like one. No time is guessed where neither a column's name nor the
+    /// first rows show one.
     #[must_use]
     pub fn guess(beginning: &Beginning, sensor: &str) -> Self {
         let header = &beginning.header;
@@ -119,21 +142,34 @@ impl Mapping {
                 .iter()
                 .any(|w| name.contains(w))
         };
-        let holds = |at: usize| {
+        let holds = |at: usize, what: fn(&str) -> bool| {
             let mut cells = beginning.rows.iter().filter_map(|row| row.get(at));
-            cells.any(|cell| moment::order(cell).is_some())
+            cells.any(|cell| what(cell))
         };
         let time = header
             .iter()
             .enumerate()
-            .map(|(at, name)| (name, holds(at), named(name)))
-            .filter(|(_, holds, named)| *holds || *named)
+            .map(|(at, name)| (at, name, holds(at, moment::is_moment), named(name)))
+            .filter(|(_, _, holds, named)| *holds || *named)
             .rev()
-            .max_by_key(|(_, holds, named)| (*holds, *named))
-            .map(|(name, ..)| name);
+            .max_by_key(|(_, _, holds, named)| (*holds, *named));
+        // 10.01.26 reads as a clock time too, 07.05.30 as a date.
+        let apart = || {
+            let dates = (0..header.len()).filter(|at| holds(*at, is_date));
+            let date = dates.min_by_key(|at| holds(*at, is_clock))?;
+            let clocks = (0..header.len()).filter(|at| *at != date && holds(*at, is_clock));
+            Some((date, clocks.min_by_key(|at| holds(*at, is_date))?))
+        };
+        let (time, clock) = match (time, apart()) {
+            (Some((at, _, true, _)), _) => (Some(at), None),
+            (_, Some((date, clock))) => (Some(date), Some(clock)),
+            (named, None) => (named.map(|(at, ..)| at), None),
+        };
         let mut values: Vec<Column> = Vec::new();
-        for column in header.iter().filter(|c| Some(*c) != time) {
-            if let Some((quantity, unit)) = heard::by_header(column)
+        for (at, column) in header.iter().enumerate() {
+            if Some(at) != time
+                && Some(at) != clock
+                && let Some((quantity, unit)) = heard::by_header(column)
                 && !values.iter().any(|v| v.quantity == quantity)
             {
                 values.push(Column {
@@ -147,8 +183,11 @@ impl Mapping {
         }
         Self {
             name: sensor.to_owned(),
-            time: time.cloned().unwrap_or_default(),
-            month_first: beginning.month_first,
+            time: time.map_or_else(String::new, |at| header[at].clone()),
+            clock: clock.map(|at| header[at].clone()),
+            dates: time
+                .and_then(|at| *beginning.dates.get(at)?)
+                .unwrap_or_default(),
             values,
             ..Self::default()
         }
@@ -240,7 +279,7 @@ mod tests {
             header: owned(names),
             header_line: 1,
             rows: vec![owned(row)],
-            month_first: false,
+            dates: Vec::new(),
         }
     }
 
@@ -257,7 +296,26 @@ mod tests {
             (["Datum", "T"], ["", "21"], "Datum"),
             (["A", "B"], ["17", "21"], ""),
         ] {
-            assert_eq!(Mapping::guess(&beginning(&names, &row), "s").time, time);
+            let guess = Mapping::guess(&beginning(&names, &row), "s");
+            assert_eq!((guess.time.as_str(), guess.clock), (time, None));
+        }
+    }
+
+    #[test]
+    fn a_date_and_a_clock_time_in_two_columns_are_told_by_what_they_hold() {
+        for (names, row, date, clock) in [
+            (["Date", "Time"], ["2026-01-10", "07:05"], "Date", "Time"),
+            (["Time", "Day"], ["7:05 AM", "1/10/2026"], "Day", "Time"),
+            (["A", "B"], ["10.01.26", "07.05.30"], "A", "B"),
+            (["A", "B"], ["07.05.30", "10.01.2026"], "B", "A"),
+        ] {
+            let guess = Mapping::guess(&beginning(&names, &row), "s");
+            assert_eq!(
+                (guess.time.as_str(), guess.clock.as_deref()),
+                (date, Some(clock))
+            );
+            assert!(guess.is_time(clock) && guess.values.is_empty());
+            assert!(guess.fits(&names.map(str::to_owned)) && !guess.fits(&[date.to_owned()]));
         }
     }
 
@@ -297,6 +355,7 @@ mod tests {
         };
         assert!(change(|m| m.values.clear()));
         assert!(change(|m| m.time.clear()));
+        assert!(change(|m| m.clock = Some(m.time.clone())));
         assert!(change(|m| m.name = " ".into()));
         assert!(change(|m| m.zone = Some("Here/There".into())));
         assert!(change(|m| m.values[0].unit = Unit::PercentRh));

@@ -4,6 +4,7 @@
 //! the same time is the same reading, so a run that was cut off is simply repeated.
 
 pub mod csv;
+pub mod dates;
 pub mod flux;
 pub mod head;
 pub mod mapping;

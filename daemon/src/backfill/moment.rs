@@ -5,9 +5,10 @@
 //! two moments it can be, the one that goes on from the line before. A clock time in the hour that
 //! a zone leaves out is no moment.
 
-use jiff::civil::{Date, DateTime, Time};
+use jiff::civil::DateTime;
 use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
 
+use super::dates::{DateOrder, civil, day_of, is_date};
 use super::number::cut;
 use crate::time::UtcMs;
 
@@ -54,43 +55,26 @@ pub fn zone(text: &str) -> Result<TimeZone, String> {
     })
 }
 
-/// In which order a text's date is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Order {
-    /// The year first, or it makes the same sense with day and month first.
-    Either,
-    /// Only with the day first.
-    DayFirst,
-    /// Only with the month first.
-    MonthFirst,
-}
-
-/// Whether a text is a moment, and how its date is written. Numbers count only as seconds or
-/// milliseconds of the years 2001 to 2286, so that a serial number is none.
+/// Whether a text is a moment by itself. Numbers count only as seconds or milliseconds of the years
+/// 2001 to 2286, so that a serial number is none.
 #[must_use]
-pub fn order(text: &str) -> Option<Order> {
+pub fn is_moment(text: &str) -> bool {
     const SECONDS: std::ops::Range<f64> = 1e9..1e10;
     let text = text.trim();
-    if text.parse::<jiff::Timestamp>().is_ok() {
-        return Some(Order::Either);
-    }
     if let Ok(number) = text.replace(',', ".").parse::<f64>() {
-        let ours = SECONDS.contains(&number) || SECONDS.contains(&(number / 1000.0));
-        return ours.then_some(Order::Either);
+        return SECONDS.contains(&number) || SECONDS.contains(&(number / 1000.0));
     }
-    match (civil(text, false), civil(text, true)) {
-        (Some(_), Some(_)) => Some(Order::Either),
-        (Some(_), None) => Some(Order::DayFirst),
-        (None, Some(_)) => Some(Order::MonthFirst),
-        (None, None) => None,
-    }
+    text.parse::<jiff::Timestamp>().is_ok()
+        || DateOrder::ALL
+            .into_iter()
+            .any(|order| civil(text, order).is_some())
 }
 
 /// Reads the times of one column, line by line.
 #[derive(Clone, Debug)]
 pub struct Moments {
     zone: TimeZone,
-    month_first: bool,
+    dates: DateOrder,
     before: Option<UtcMs>,
     /// Whether the lines go back in time.
     backwards: bool,
@@ -99,16 +83,25 @@ pub struct Moments {
 }
 
 impl Moments {
-    /// In a zone, for those times that say none; `month_first`: 1/10/2026 is the tenth of January.
+    /// In a zone, for those times that say none, with dates written in an order.
     #[must_use]
-    pub fn new(zone: TimeZone, month_first: bool) -> Self {
+    pub fn new(zone: TimeZone, dates: DateOrder) -> Self {
         Self {
             zone,
-            month_first,
+            dates,
             before: None,
             backwards: false,
             told_by_order: 0,
         }
+    }
+
+    /// Reads one whose date and clock time stand in two cells. A spreadsheet may have added a midnight
+    /// to the date.
+    ///
+    /// # Errors
+    /// Why it is no moment.
+    pub fn read_two(&mut self, date: &str, clock: &str) -> Result<UtcMs, String> {
+        self.read(&format!("{} {}", day_of(date), clock.trim()))
     }
 
     /// Reads one.
@@ -141,21 +134,30 @@ impl Moments {
                 )
             });
         }
-        let clock = civil(text, self.month_first).ok_or_else(|| {
-            let text_cut = cut(text);
-            match civil(text, !self.month_first) {
-                Some(_) if self.month_first => {
-                    format!("`{text_cut}` is no date with the month first: say that the day comes first")
-                }
-                Some(_) => {
-                    format!("`{text_cut}` is no date with the day first: say that the month comes first")
-                }
-                None => format!(
-                    "`{text_cut}` is not a time: write it like 2026-01-10 07:05, or choose another column"
-                ),
-            }
-        })?;
+        let clock = civil(text, self.dates).ok_or_else(|| self.no_moment(text))?;
         self.in_zone(clock, text)
+    }
+
+    fn no_moment(&self, text: &str) -> String {
+        let quoted = cut(text);
+        if is_date(text) {
+            return format!(
+                "`{quoted}` is a date without a clock time: say which column holds that"
+            );
+        }
+        match DateOrder::ALL
+            .into_iter()
+            .find(|order| civil(text, *order).is_some())
+        {
+            Some(other) => format!(
+                "`{quoted}` is no date with the {} first: say that the {} comes first",
+                self.dates.first(),
+                other.first()
+            ),
+            None => format!(
+                "`{quoted}` is not a time: write it like 2026-01-10 07:05, or choose another column"
+            ),
+        }
     }
 
     fn in_zone(&mut self, clock: DateTime, text: &str) -> Result<UtcMs, String> {
@@ -205,59 +207,12 @@ fn from_1970(number: f64) -> Option<UtcMs> {
     (ms.is_finite() && ms.abs() <= LAST_MS).then(|| UtcMs(ms.round() as i64))
 }
 
-/// A date and a clock time: the year first, or the day (or month) first and the year last.
-fn civil(text: &str, month_first: bool) -> Option<DateTime> {
-    let (date, time) = text
-        .split_once(['T', ' ', ','])
-        .map(|(d, t)| (d.trim(), t.trim()))?;
-    let parts: Vec<&str> = date.split(['-', '.', '/']).collect();
-    let [a, b, c] = parts[..] else { return None };
-    let number = |t: &str| t.parse::<i16>().ok();
-    let (year, month, day) = match (a.len(), c.len()) {
-        (4, _) => (number(a)?, number(b)?, number(c)?),
-        (_, 4) if month_first => (number(c)?, number(a)?, number(b)?),
-        (_, 4) => (number(c)?, number(b)?, number(a)?),
-        _ => return None,
-    };
-    let small = |n: i16| i8::try_from(n).ok();
-    let date = Date::new(year, small(month)?, small(day)?).ok()?;
-    Some(date.to_datetime(clock(time)?))
-}
-
-/// `7:05`, `07:05:30`, `07:05:30.250` or `7:05 PM`.
-fn clock(text: &str) -> Option<Time> {
-    let upper = text.to_ascii_uppercase();
-    let (bare, half) = match (upper.strip_suffix("AM"), upper.strip_suffix("PM")) {
-        (Some(bare), _) => (bare, Some(false)),
-        (_, Some(bare)) => (bare, Some(true)),
-        _ => (upper.as_str(), None),
-    };
-    let mut parts = bare.trim().split(':');
-    let hour: i8 = parts.next()?.parse().ok()?;
-    let minute: i8 = parts.next()?.parse().ok()?;
-    let seconds: f64 = match parts.next() {
-        Some(s) => s.replace(',', ".").parse().ok()?,
-        None => 0.0,
-    };
-    if parts.next().is_some() || !(0.0..60.0).contains(&seconds) {
-        return None;
-    }
-    let hour = match half {
-        None => hour,
-        Some(_) if !(1..=12).contains(&hour) => return None,
-        Some(afternoon) => hour % 12 + if afternoon { 12 } else { 0 },
-    };
-    let ms = (seconds * 1000.0).round().min(59_999.0) as i32;
-    let (whole, rest) = (i8::try_from(ms / 1000).ok()?, ms % 1000);
-    Time::new(hour, minute, whole, rest * 1_000_000).ok()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn oslo() -> Moments {
-        Moments::new(zone("Europe/Oslo").unwrap(), false)
+        Moments::new(zone("Europe/Oslo").unwrap(), DateOrder::DayFirst)
     }
 
     fn read(text: &str) -> String {
@@ -273,6 +228,8 @@ mod tests {
             ("2026-01-10T07:05:30.250", "2026-01-10T06:05:30.250Z"),
             ("10.01.2026 07:05:30", "2026-01-10T06:05:30Z"),
             ("10/01/2026 7:05 PM", "2026-01-10T18:05:00Z"),
+            ("10.01.26 07.05.30", "2026-01-10T06:05:30Z"),
+            ("2026/1/10 7:05", "2026-01-10T06:05:00Z"),
             ("10/01/2026 12:05 am", "2026-01-09T23:05:00Z"),
             ("1768025100", "2026-01-10T06:05:00Z"),
             ("1768025100,5", "2026-01-10T06:05:00.500Z"),
@@ -280,7 +237,7 @@ mod tests {
         ] {
             assert_eq!(read(text), moment, "{text}");
         }
-        let mut month_first = Moments::new(zone("-05:00").unwrap(), true);
+        let mut month_first = Moments::new(zone("-05:00").unwrap(), DateOrder::MonthFirst);
         assert_eq!(
             month_first.read("01/10/2026 01:05").unwrap().to_string(),
             "2026-01-10T06:05:00Z"
@@ -291,6 +248,9 @@ mod tests {
             "2026-01-10",
             "31.02.2026 10:00",
             "2026-01-10 25:00",
+            "10.01.+26 07:05",
+            "10.01.226 07:05",
+            "26-13-13 07:05",
             "17",
             "1e300",
         ] {
@@ -300,24 +260,26 @@ mod tests {
     }
 
     #[test]
-    fn the_order_of_a_date_is_known_where_only_one_makes_sense() {
-        for (text, order_of) in [
-            ("01/10/2026 07:05", Some(Order::Either)),
-            ("13/10/2026 07:05", Some(Order::DayFirst)),
-            ("01/13/2026 7:05 AM", Some(Order::MonthFirst)),
-            ("2026-01-13T07:05:00Z", Some(Order::Either)),
-            ("1768025100", Some(Order::Either)),
-            ("1768025100250", Some(Order::Either)),
-            ("104512345", None),
-            ("21.5", None),
-            ("Time", None),
+    fn a_date_and_a_clock_time_may_stand_apart_and_what_is_missing_is_said() {
+        for (day, clock) in [
+            ("2026-01-10", " 07:05:30"),
+            ("10/01/2026", "7:05:30 AM"),
+            ("10/01/2026 00:00:00", "07:05:30"),
+            ("2026-01-10", "06:05:30Z"),
         ] {
-            assert_eq!(order(text), order_of, "{text}");
+            let read = oslo().read_two(day, clock).unwrap();
+            assert_eq!(read.to_string(), "2026-01-10T06:05:30Z", "{day} {clock}");
         }
+        let why = oslo().read_two("2026-01-10", "").unwrap_err();
+        assert!(why.contains("without a clock time"), "{why}");
+        assert!(read("2026-01-10").contains("which column"));
         assert!(read("01/13/2026 07:05").contains("month comes first"));
-        let mut month_first = Moments::new(TimeZone::UTC, true);
+        let mut month_first = Moments::new(TimeZone::UTC, DateOrder::MonthFirst);
         let why = month_first.read("13/01/2026 07:05").unwrap_err();
         assert!(why.contains("day comes first"), "{why}");
+        let mut year_first = Moments::new(TimeZone::UTC, DateOrder::YearFirst);
+        let why = year_first.read("01/10/2026 07:05").unwrap_err();
+        assert!(why.contains("no date with the year first"), "{why}");
     }
 
     // Central European clocks went from 3:00 back to 2:00 on 26 October 2025, and go from 2:00 to
@@ -358,7 +320,7 @@ mod tests {
     fn the_hour_that_is_left_out_is_no_moment() {
         assert!(read("2026-03-29 02:30").contains("never was"));
         assert_eq!(
-            Moments::new(zone("+01:00").unwrap(), false)
+            Moments::new(zone("+01:00").unwrap(), DateOrder::DayFirst)
                 .read("2026-03-29 02:30")
                 .unwrap()
                 .to_string(),

@@ -9,6 +9,7 @@ use anyhow::{Context as _, bail};
 
 use super::{Common, Done, print_json};
 use crate::backfill::csv::{self, Around, Input};
+use crate::backfill::dates::DateOrder;
 use crate::backfill::head::Find;
 use crate::backfill::mapping::{self, Column, Mapping};
 use crate::backfill::{Progress, Report};
@@ -30,12 +31,16 @@ pub(super) struct ImportCsv {
     /// The column with the time
     #[arg(long, value_name = "COLUMN", requires = "value")]
     time: Option<String>,
+    /// The column with the clock time, where --time holds the date alone
+    #[arg(long, value_name = "COLUMN", requires = "time")]
+    clock: Option<String>,
     /// The zone of times that say none, like Europe/Oslo or +01:00; without it the one that pages show
     #[arg(long, value_name = "ZONE")]
     zone: Option<String>,
-    /// 1/10/2026 is the tenth of January
-    #[arg(long)]
-    month_first: bool,
+    /// How dates are written that do not begin with a year of four digits: `day_first`,
+    /// `month_first` or `year_first` [default: as the first lines show it]
+    #[arg(long, value_name = "ORDER", value_parser = dates)]
+    dates: Option<DateOrder>,
     /// A column with values: `COLUMN=quantity:unit`, like `Temp=air_temperature:Cel` (or `degF`), `RH=humidity:%RH`
     #[arg(long, value_name = "COLUMN=QUANTITY:UNIT", value_parser = value, requires = "time")]
     value: Vec<(String, Quantity, Unit)>,
@@ -67,6 +72,10 @@ fn value(text: &str) -> Result<(String, Quantity, Unit), String> {
     let quantity = Quantity::from_name(quantity).ok_or(format!("`{quantity}` is no quantity"))?;
     let unit = Unit::from_name(unit).ok_or(format!("`{unit}` is no unit"))?;
     Ok((column.to_owned(), quantity, unit))
+}
+
+fn dates(text: &str) -> Result<DateOrder, String> {
+    DateOrder::from_name(text).ok_or_else(|| "write day_first, month_first or year_first".into())
 }
 
 impl ImportCsv {
@@ -153,13 +162,19 @@ impl ImportCsv {
                 unit: *unit,
                 place: self.place.clone(),
             };
-            return Ok(Mapping {
+            let mut mapping = Mapping {
                 name: self.keep.clone().unwrap_or_else(|| "this file".into()),
                 time: time.clone(),
+                clock: self.clock.clone(),
                 zone: self.zone.clone(),
-                month_first: self.month_first,
+                dates: self.dates.unwrap_or_default(),
                 values: self.value.iter().map(column).collect(),
-            });
+            };
+            if self.dates.is_none() {
+                let beginning = csv::beginning(input, Find::Of(&mapping))?;
+                mapping.dates = beginning.dates_in(time).unwrap_or_default();
+            }
+            return Ok(mapping);
         }
         let mut mapping = match &self.mapping {
             Some(name) => kept
@@ -185,7 +200,9 @@ impl ImportCsv {
         if let Some(zone) = &self.zone {
             mapping.zone = Some(zone.clone());
         }
-        mapping.month_first |= self.month_first;
+        if let Some(dates) = self.dates {
+            mapping.dates = dates;
+        }
         for value in &mut mapping.values {
             if let Some(sensor) = &self.sensor {
                 value.sensor.clone_from(sensor);

@@ -73,7 +73,7 @@ pub(in crate::web) async fn put_aside(web: &Shared, body: Body) -> Result<std::f
 
 /// The mappings of CSV columns that are kept.
 #[utoipa::path(get, path = "/api/v1/csv-mappings", tag = "readings",
-    responses((status = 200, description = "Each with `name`, `time`, `zone`, `month_first` and `values`: `column`, `sensor`, `quantity`, `unit`, `place`", body = Vec<Object>)))]
+    responses((status = 200, description = "Each with `name`, `time`, `clock` (the column with the clock time, where `time` holds the date alone), `zone`, `dates` (`day_first`, `month_first` or `year_first`) and `values`: `column`, `sensor`, `quantity`, `unit`, `place`", body = Vec<Object>)))]
 pub async fn mappings(State(web): State<Shared>) -> Result<Json<Vec<Mapping>>, Problem> {
     web.off(|web| Ok(Json(mapping::all(&*web.app.store)?)))
         .await
@@ -81,7 +81,7 @@ pub async fn mappings(State(web): State<Shared>) -> Result<Json<Vec<Mapping>>, P
 
 /// Keeps a mapping of CSV columns under its name, in the place of the one before.
 #[utoipa::path(post, path = "/api/v1/csv-mappings", tag = "readings",
-    request_body(content = Object, description = "`name`, `time`, `values` and, where wanted, `zone` and `month_first`"),
+    request_body(content = Object, description = "`name`, `time`, `values` and, where wanted, `clock`, `zone` and `dates`"),
     responses(
         (status = 204, description = "Kept"),
         (status = 422, description = "It cannot work", body = Object, content_type = "application/problem+json"),

@@ -15,6 +15,7 @@ use serde_json::{Value, json};
 use super::{Fields, Sent, frame, no_such_button};
 use crate::app::App;
 use crate::backfill::csv::{self, Around, Beginning, CsvError, Preview};
+use crate::backfill::dates::DateOrder;
 use crate::backfill::head::Find;
 use crate::backfill::mapping::{self, Column, Mapping, MappingError};
 use crate::backfill::uploads::{State as Stage, Upload, nameless};
@@ -199,7 +200,7 @@ fn form_view(
     let columns = beginning
         .header
         .iter()
-        .filter(|name| **name != mapping.time)
+        .filter(|name| !mapping.is_time(name))
         .map(|name| {
             let mapped = mapping.values.iter().find(|v| v.column == *name);
             view::Column {
@@ -221,11 +222,13 @@ fn form_view(
         header_line: beginning.header_line,
         rows: beginning.rows.clone(),
         time: mapping.time.clone(),
+        clock: mapping.clock.clone().unwrap_or_default(),
         zone: mapping
             .zone
             .clone()
             .unwrap_or_else(|| mapping::usual_zone(app)),
-        month_first: mapping.month_first,
+        dates: mapping.dates.as_str().into(),
+        dates_matter: beginning.dates.iter().any(Option::is_some),
         place: place.unwrap_or_default(),
         keep: mapping.name.clone(),
         strict,
@@ -239,6 +242,13 @@ fn form_view(
 /// The mapping that was typed. A column that is chosen as the time is no value, whatever it says.
 fn typed(fields: &Fields) -> Result<Mapping, String> {
     let time = fields.text("time").unwrap_or_default();
+    let clock = fields.text("clock").map(str::to_owned);
+    let dates = match fields.text("dates") {
+        None => DateOrder::default(),
+        Some(word) => {
+            DateOrder::from_name(word).ok_or_else(|| format!("`{word}` is no order of a date."))?
+        }
+    };
     let place = fields.text("place");
     let rows = fields
         .all("column")
@@ -246,7 +256,7 @@ fn typed(fields: &Fields) -> Result<Mapping, String> {
         .zip(fields.all("sensor"));
     let mut values = Vec::new();
     for ((column, measures), sensor) in rows {
-        if measures.is_empty() || column == time {
+        if measures.is_empty() || column == time || clock.as_deref() == Some(column) {
             continue;
         }
         let what = measures
@@ -265,8 +275,9 @@ fn typed(fields: &Fields) -> Result<Mapping, String> {
     Ok(Mapping {
         name: fields.text("keep").unwrap_or("this file").to_owned(),
         time: time.to_owned(),
+        clock,
         zone: fields.text("zone").map(str::to_owned),
-        month_first: fields.text("month_first").is_some(),
+        dates,
         values,
     })
 }

@@ -238,3 +238,53 @@ async fn a_bad_line_of_a_file_is_told_in_the_bakers_time() {
         "{page}"
     );
 }
+
+#[tokio::test]
+async fn a_date_and_a_clock_time_in_two_columns_are_proposed_and_stored_as_one_moment() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let paste = |file: &str| query(&[("text", file)]);
+    let file = "Day,Clock,temp\n01/09/26,11:55 PM,21\n01/10/26,12:05 AM,22\n";
+    let path = led(&form(&router, "/import", &paste(file)).await);
+    let page = get(&router, &path).await.text;
+    for chosen in [
+        "value=\"Day\" selected",
+        "value=\"Clock\" selected",
+        "value=\"month_first\" selected",
+    ] {
+        assert!(page.contains(chosen), "{chosen}: {page}");
+    }
+    let fields = |clock, dates| {
+        query(&[
+            ("do", "look"),
+            ("time", "Day"),
+            ("clock", clock),
+            ("dates", dates),
+            ("zone", "UTC"),
+            ("column", "temp"),
+            ("measures", "air_temperature:Cel"),
+            ("sensor", "shelf"),
+        ])
+    };
+    let looked = form(&router, &path, &fields("Clock", "month_first"))
+        .await
+        .text;
+    assert!(looked.contains("<b>2 readings</b>"), "{looked}");
+    // The form says again what was chosen.
+    assert!(looked.contains("value=\"Clock\" selected"));
+    let without = form(&router, &path, &fields("", "month_first")).await.text;
+    assert!(
+        without.contains("Line 2: “01/09/26” is a date without a clock time"),
+        "{without}"
+    );
+    let same = form(&router, &path, &fields("Day", "month_first")).await;
+    assert!(same.status == 422 && same.text.contains("own column"));
+    let order = form(&router, &path, &fields("Clock", "backwards")).await;
+    assert!(order.status == 422 && order.text.contains("“backwards” is no order"));
+
+    // Where every date begins with its year, nobody is asked about an order.
+    let plain = "time,temp\n2026-01-10 07:00,21\n";
+    let path = led(&form(&router, "/import", &paste(plain)).await);
+    let page = get(&router, &path).await.text;
+    assert!(!page.contains("Its dates are written") && page.contains("day_first"));
+}
