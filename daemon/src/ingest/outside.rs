@@ -117,7 +117,7 @@ pub(super) fn start(
         app: Arc::clone(app),
         session,
         sender: None,
-        subscribing: 0,
+        asked: VecDeque::new(),
         refused: false,
         naming: VecDeque::new(),
         published: HashMap::new(),
@@ -389,8 +389,8 @@ struct Manager {
     app: Arc<App>,
     session: Session,
     sender: Option<Sender>,
-    /// Subscriptions not answered yet.
-    subscribing: usize,
+    /// Subscriptions not answered yet, in order.
+    asked: VecDeque<BTreeSet<String>>,
     refused: bool,
     /// Published, identifier not known yet, in order.
     naming: VecDeque<tokio::sync::oneshot::Sender<Result<(), String>>>,
@@ -411,7 +411,7 @@ impl Manager {
                     None => return,
                     Some(Told::Connected(sender, session_kept)) => {
                         self.sender = Some(sender);
-                        self.subscribing = 0;
+                        self.asked.clear();
                         self.refused = false;
                         if !session_kept {
                             self.session.filters.clear();
@@ -443,28 +443,37 @@ impl Manager {
         let Some(sender) = &self.sender else {
             return;
         };
-        let new: Vec<String> = wanted.difference(&self.session.filters).cloned().collect();
-        let gone: Vec<String> = self.session.filters.difference(&wanted).cloned().collect();
-        for filter in &gone {
-            if !sender.unsubscribe(filter) {
+        let mut there = self.session.filters.clone();
+        there.extend(self.asked.iter().flatten().cloned());
+        for filter in there.difference(&wanted) {
+            if sender.unsubscribe(filter) {
+                self.session.filters.remove(filter);
+                self.asked.iter_mut().for_each(|asked| {
+                    asked.remove(filter);
+                });
+            } else {
                 tracing::warn!(topic = %filter, "could not unsubscribe now");
             }
         }
+        let new: Vec<String> = wanted.difference(&there).cloned().collect();
         if !new.is_empty() {
             if sender.subscribe(&new) {
-                self.subscribing += 1;
+                self.asked.push_back(new.into_iter().collect());
             } else {
                 self.refused = true;
                 tracing::warn!("could not subscribe now");
             }
         }
-        self.session.filters = wanted;
-        // Written before the broker's answer: subscribing once more does no harm, and an answer of
-        // "no" takes them out again.
+        self.note();
+        self.say();
+    }
+
+    /// Notes what the broker has confirmed, and no more: subscribing once more does no harm, a
+    /// subscription it never heard of would be silence.
+    fn note(&self) {
         if let Err(error) = self.session.write() {
             tracing::warn!(error = %error, "the subscriptions could not be noted");
         }
-        self.say();
     }
 
     fn say_online(&mut self) {
@@ -487,23 +496,22 @@ impl Manager {
     }
 
     fn say(&self) {
-        let ready = self.sender.is_some() && self.subscribing == 0 && !self.refused;
+        let ready = self.sender.is_some() && self.asked.is_empty() && !self.refused;
         self.app.health.broker_ready.store(ready, Ordering::Relaxed);
     }
 
     fn happened(&mut self, happening: Happening) {
         match happening {
             Happening::Subscribed { all } => {
-                self.subscribing = self.subscribing.saturating_sub(1);
-                if !all {
+                let answered = self.asked.pop_front().unwrap_or_default();
+                if all {
+                    self.session.filters.extend(answered);
+                    self.note();
+                } else {
                     self.refused = true;
-                    self.session.filters.clear();
                     tracing::error!(
                         "the broker refuses a subscription: allow this user to read the sensors' topics"
                     );
-                    if let Err(error) = self.session.write() {
-                        tracing::warn!(error = %error, "the subscriptions could not be noted");
-                    }
                 }
                 self.say();
             }

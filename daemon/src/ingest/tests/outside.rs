@@ -550,3 +550,86 @@ async fn tls_to_an_outside_broker_trusts_the_given_file_and_nothing_less() {
     kitchen.wait_for(1).await;
     kitchen.started.stop().await;
 }
+
+/// A broker that hangs up before it has answered a subscription (MQTT 5.0, 3.8 and 3.9), though it keeps
+/// our session: it is asked again. Once it has answered it is not.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_subscription_that_was_not_answered_is_asked_for_again() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("mqtt://{}", listener.local_addr().unwrap());
+    let dir = scratch();
+    let kitchen = Kitchen::open(dir.path(), |c| c.mqtt.broker = Some(Secret(url))).await;
+    let (said, heard) = std::sync::mpsc::channel();
+    let (go, gone) = std::sync::mpsc::channel::<()>();
+    let broker = std::thread::spawn(move || {
+        for answers in [false, true, true] {
+            let (mut stream, _) = listener.accept().unwrap();
+            stream.set_read_timeout(Some(SOON)).unwrap();
+            assert_eq!(packet(&mut stream).0, 0x10, "CONNECT");
+            // CONNACK: the session is there, but no subscription of ours is.
+            stream.write_all(&[0x20, 3, 1, 0, 0]).unwrap();
+            let mut asked = false;
+            loop {
+                let (kind, body) = packet(&mut stream);
+                match kind & 0xf0 {
+                    0x80 if answers => {
+                        asked = true;
+                        // Two filters, both granted at QoS 1.
+                        let answer = [0x90, 5, body[0], body[1], 0, 1, 1];
+                        stream.write_all(&answer).unwrap();
+                    }
+                    0x80 => {
+                        asked = true;
+                        break;
+                    }
+                    // "online": the last thing it says by itself.
+                    0x30 => {
+                        let topic = usize::from(body[1]);
+                        let answer = [0x40, 2, body[2 + topic], body[3 + topic]];
+                        stream.write_all(&answer).unwrap();
+                        if answers {
+                            break;
+                        }
+                    }
+                    other => panic!("{other:x}"),
+                }
+            }
+            said.send(asked).unwrap();
+            if answers {
+                gone.recv().unwrap();
+            }
+        }
+    });
+    let asked = || heard.recv_timeout(SOON).unwrap();
+    assert!(asked());
+    assert!(asked(), "it was never answered");
+    kitchen.wait_ready().await;
+    go.send(()).unwrap();
+    assert!(!asked(), "it was answered, and the session kept");
+    kitchen.wait_ready().await;
+    go.send(()).unwrap();
+    broker.join().unwrap();
+    kitchen.started.stop().await;
+}
+
+/// The next packet: its first byte and what follows its length.
+fn packet(stream: &mut TcpStream) -> (u8, Vec<u8>) {
+    let mut byte = [0];
+    let mut next = |stream: &mut TcpStream| {
+        stream.read_exact(&mut byte).unwrap();
+        byte[0]
+    };
+    let kind = next(stream);
+    let (mut length, mut shift) = (0, 0);
+    loop {
+        let digit = next(stream);
+        length |= usize::from(digit & 0x7f) << shift;
+        shift += 7;
+        if digit & 0x80 == 0 {
+            break;
+        }
+    }
+    let mut body = vec![0; length];
+    stream.read_exact(&mut body).unwrap();
+    (kind, body)
+}
