@@ -317,6 +317,7 @@ impl Open {
             }
             other => {
                 let answer = self.state.handle_incoming_packet(other)?;
+                let answer = self.small_enough(answer)?;
                 self.write(answer).await?;
                 Ok(0)
             }

@@ -47,11 +47,15 @@ impl Mqtt {
         let open = tokio::task::spawn_blocking(move || app.store.open_alerts()).await;
         if let Ok(Ok(rows)) = open {
             let docs: Vec<Value> = rows.into_iter().map(|r| r.doc).collect();
-            // The event is out; a state that did not get through comes with the next one.
-            let _ = self
-                .publisher
-                .publish(OPEN, Bytes::from(Value::from(docs).to_string()), true)
-                .await;
+            let state = Bytes::from(Value::from(docs).to_string());
+            // The event is out: it is not sent again for this.
+            if let Err(why) = self.publisher.publish(OPEN, state, true).await {
+                tracing::warn!(
+                    topic = OPEN,
+                    why,
+                    "displays see older alerts until the next one comes"
+                );
+            }
         }
         Ok(())
     }
