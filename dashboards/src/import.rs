@@ -93,6 +93,8 @@ pub struct Column {
     pub measures: String,
     /// The sensor whose readings these are.
     pub sensor: String,
+    /// It holds the time or a part of it: what was said of it waits, unseen.
+    pub is_time: bool,
 }
 
 /// One reading as it will be stored.
@@ -284,6 +286,7 @@ fn form_of(f: &Form, show: &Show) -> Markup {
                 tbody { @for row in &f.rows { tr { @for cell in row { td { (cell) } } } } } } }
             input type="hidden" name="header_shown" value=(f.header_line);
             (controls::field("The columns' names stand in line", &html! { input.short type="number" name="header_line" min="1" step="1" inputmode="numeric" value=(f.header_line); }))
+            input type="hidden" name="time_shown" value=(f.time);
             (controls::field("The time is in", &html! { select name="time" {
                 @if !f.header.contains(&f.time) { option value="" selected { "choose a column" } }
                 @for name in &f.header { option value=(name) selected[*name == f.time] { (name) } }
@@ -301,13 +304,16 @@ fn form_of(f: &Form, show: &Show) -> Markup {
             fieldset { legend { "The other columns" }
                 @for c in &f.columns {
                     input type="hidden" name="column" value=(c.name);
-                    div.row {
+                    @if c.is_time {
+                        input type="hidden" name="measures" value=(c.measures);
+                        input type="hidden" name="sensor" value=(c.sensor);
+                    } @else { div.row {
                         (controls::field(&c.name, &html! { select name="measures" {
                             option value="" selected[c.measures.is_empty()] { "leave it out" }
                             @for (word, words) in MEASURES { option value=(word) selected[word == c.measures] { (words) } }
                         } }))
                         (controls::field("Sensor", &html! { input type="text" name="sensor" value=(c.sensor) maxlength="64"; }))
-                    }
+                    } }
                 }
             }
             (controls::field("It stood in", &html! { input type="text" name="place" value=(f.place) maxlength="64" list="places"; }))

@@ -5,6 +5,7 @@
 use std::io::{BufReader, Read, Seek, SeekFrom};
 
 use ::csv::{ByteRecord, Reader};
+use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use super::dates::{DateOrder, Dates};
@@ -122,10 +123,11 @@ pub struct Around<'a> {
 ///
 /// # Errors
 /// If it cannot be read or has no header.
-pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, CsvError> {
+pub fn beginning(input: &mut dyn Input, find: Find<'_>, now: UtcMs) -> Result<Beginning, CsvError> {
     let (mut reader, head) = open(input, find)?;
     let (mut rows, mut looked_at) = (Vec::new(), 0);
     let mut dates = vec![Dates::default(); head.names.len()];
+    let today = TimeZone::UTC.to_datetime(now.timestamp()).date();
     let mut record = ByteRecord::new();
     while looked_at < ROWS_LOOKED_AT && next(&mut reader, &mut record)? {
         looked_at += 1;
@@ -140,7 +142,7 @@ pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, Csv
         header: head.names,
         header_line: head.line,
         rows,
-        dates: dates.iter().map(Dates::order).collect(),
+        dates: dates.iter().map(|d| d.order(today)).collect(),
     })
 }
 
@@ -151,9 +153,10 @@ pub fn beginning(input: &mut dyn Input, find: Find<'_>) -> Result<Beginning, Csv
 pub fn known(
     input: &mut dyn Input,
     kept: Vec<Mapping>,
+    now: UtcMs,
 ) -> Result<Option<(Mapping, Beginning)>, CsvError> {
     for mapping in kept {
-        match beginning(input, Find::Of(&mapping)) {
+        match beginning(input, Find::Of(&mapping), now) {
             Ok(found) if mapping.fits(&found.header) => return Ok(Some((mapping, found))),
             Ok(_) | Err(CsvError::Header(_)) => {}
             Err(error) => return Err(error),

@@ -89,7 +89,7 @@ fn a_file_with_a_mark_semicolons_and_decimal_commas_is_taken_as_it_is_meant() {
         column("fukt", Quantity::Humidity, Unit::PercentRh),
     ]);
     let mut input = Cursor::new(text.as_bytes().to_vec());
-    let begin = beginning(&mut input, Find::Guess).unwrap();
+    let begin = beginning(&mut input, Find::Guess, place.around().now).unwrap();
     assert_eq!(begin.header, ["time", "temp", "fukt", "note"]);
     assert_eq!(begin.rows[0][3], "baked; twice");
     let seen = preview(&mut input, &wanted, &place.around()).unwrap();
@@ -186,7 +186,7 @@ fn lines_above_the_header_are_passed_over_and_lines_keep_their_numbers() {
     let place = Place::new();
     let text = "Logger,7\r\nStarted,2026-01-10 07:00\r\n\r\ntime,temp\r\n01/14/2026 07:05,21\r\nsoon,22\r\n01/02/2026 07:05,23\r\n";
     let mut input = Cursor::new(text.as_bytes().to_vec());
-    let begin = beginning(&mut input, Find::Guess).unwrap();
+    let begin = beginning(&mut input, Find::Guess, place.around().now).unwrap();
     assert_eq!((begin.header_line, begin.rows.len()), (4, 3));
     let fourteenth = [Some(DateOrder::MonthFirst), None];
     assert_eq!(begin.dates, fourteenth, "there is no fourteenth month");
@@ -204,10 +204,12 @@ fn lines_above_the_header_are_passed_over_and_lines_keep_their_numbers() {
         mapping(vec![column("heat", Quantity::AirTemperature, Unit::Cel)]),
         air(),
     ];
-    let (found, begin) = known(&mut input, kept.clone()).unwrap().unwrap();
+    let (found, begin) = known(&mut input, kept.clone(), place.around().now)
+        .unwrap()
+        .unwrap();
     assert_eq!((found, begin.header_line), (air(), 4));
     let mut other = Cursor::new(b"when,warmth\n2026-01-10 07:00,21\n".to_vec());
-    assert_eq!(known(&mut other, kept).unwrap(), None);
+    assert_eq!(known(&mut other, kept, place.around().now).unwrap(), None);
 
     let empty = place.import("time,temp\n", &air(), false);
     assert_eq!((empty.lines, empty.stored), (0, 0));
@@ -219,7 +221,7 @@ fn a_date_and_a_clock_time_in_columns_of_their_own_make_one_moment() {
     let place = Place::new();
     let text = "Site;cellar\nNo.;Date;Clock;temp\n1;01/10/26;11:55:00 PM;21\n2;01/11/26;12:05:00 AM;22\n3;01/11/26;;23\n4;;12:15:00 AM;24\n";
     let mut input = Cursor::new(text.as_bytes().to_vec());
-    let begin = beginning(&mut input, Find::Guess).unwrap();
+    let begin = beginning(&mut input, Find::Guess, place.around().now).unwrap();
     assert_eq!((begin.header_line, begin.rows.len()), (2, 4));
     let guess = Mapping::guess(&begin, "shelf");
     assert_eq!(
@@ -234,7 +236,7 @@ fn a_date_and_a_clock_time_in_columns_of_their_own_make_one_moment() {
         times,
         ["2026-01-10T22:55:00Z", "2026-01-10T23:05:00Z"].map(t)
     );
-    for (bad, line, part) in [(0, 5, "without a clock time"), (1, 6, "is not a time")] {
+    for (bad, line, part) in [(0, 5, "no clock time"), (1, 6, "no date")] {
         let bad = &report.bad_lines[bad];
         assert!(bad.line == line && bad.reason.contains(part), "{bad:?}");
     }

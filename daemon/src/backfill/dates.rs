@@ -77,6 +77,15 @@ pub fn is_date(text: &str) -> bool {
         .any(|order| date(text.trim(), order).is_some())
 }
 
+/// Whether a text is a date at midnight, as spreadsheets write a date alone.
+#[must_use]
+pub fn is_midnight(text: &str) -> bool {
+    DateOrder::ALL
+        .into_iter()
+        .filter_map(|order| civil(text.trim(), order))
+        .any(|moment| moment.time() == Time::midnight())
+}
+
 /// Whether a text is a clock time without a date.
 #[must_use]
 pub fn is_clock(text: &str) -> bool {
@@ -88,8 +97,31 @@ pub fn is_clock(text: &str) -> bool {
 pub struct Dates {
     /// Whether any date reads differently in another order.
     matters: bool,
-    /// For each order the dates that it does not fit, and from when to when the others are.
-    read: [(u32, Option<(Date, Date)>); 3],
+    read: [Read; 3],
+}
+
+/// What became of the dates in one order.
+#[derive(Clone, Copy, Debug, Default)]
+struct Read {
+    /// Dates that it does not fit.
+    misses: u32,
+    /// Dates more than a day from the one in the line before.
+    jumps: u32,
+    newest: Option<Date>,
+    before: Option<Date>,
+}
+
+impl Read {
+    fn see(&mut self, date: Option<Date>) {
+        let Some(date) = date else {
+            self.misses += 1;
+            return;
+        };
+        let apart = self.before.map_or(0, |before| (date - before).get_days());
+        self.jumps += u32::from(apart.abs() > 1);
+        self.newest = self.newest.max(Some(date));
+        self.before = Some(date);
+    }
 }
 
 impl Dates {
@@ -101,27 +133,26 @@ impl Dates {
             return;
         }
         self.matters |= read.iter().any(|r| *r != read[0]);
-        for ((misses, span), date) in self.read.iter_mut().zip(read) {
-            match date {
-                None => *misses += 1,
-                Some(date) => {
-                    let (from, to) = span.unwrap_or((date, date));
-                    *span = Some((from.min(date), to.max(date)));
-                }
-            }
+        for (so_far, date) in self.read.iter_mut().zip(read) {
+            so_far.see(date);
         }
     }
 
-    /// The order that fits the most dates and, of equals, has them closest together: a logger's lines
-    /// are minutes apart, read in the wrong order they are months apart. `None` where the order makes
-    /// no difference.
+    /// The order that fits the most dates; of equals one that has none after today, that has them day
+    /// after day (in the wrong order a logger's lines are months apart), in the nearest year. `None`
+    /// where the order makes no difference.
     #[must_use]
-    pub fn order(&self) -> Option<DateOrder> {
-        let days = |(from, to): (Date, Date)| (to - from).get_days();
+    pub fn order(&self, today: Date) -> Option<DateOrder> {
+        // Today's date may be tomorrow's elsewhere.
+        let ahead = |newest: Date| (newest - today).get_days() > 1;
+        let years = |newest: Date| (newest.year() - today.year()).abs();
         let best = DateOrder::ALL
             .into_iter()
             .zip(self.read)
-            .min_by_key(|(_, (misses, span))| (*misses, span.map_or(i32::MAX, days)));
+            .min_by_key(|(_, read)| {
+                let (ahead, years) = (read.newest.is_some_and(ahead), read.newest.map(years));
+                (read.misses, ahead, read.jumps, years)
+            });
         best.filter(|_| self.matters).map(|(order, _)| order)
     }
 }
@@ -224,7 +255,7 @@ mod tests {
     }
 
     #[test]
-    fn the_order_of_dates_is_the_one_that_fits_and_has_them_close_together() {
+    fn the_order_of_dates_is_the_one_that_fits_best_what_a_logger_writes() {
         use DateOrder::{DayFirst, MonthFirst, YearFirst};
         for (cells, order) in [
             (&["01/10/2026 07:05"][..], Some(DayFirst)),
@@ -232,6 +263,13 @@ mod tests {
             (&["01/13/2026 7:05 AM"], Some(MonthFirst)),
             // The tenth and eleventh of January, not the first of October and of November.
             (&["01/10/2026 23:55", "01/11/2026 00:05"], Some(MonthFirst)),
+            // Nothing was logged on the twelfth of October yet.
+            (&["10/12/2025 23:55"], Some(DayFirst)),
+            (&["01/12/2026 23:55"], Some(MonthFirst)),
+            // Once a month says nothing.
+            (&["03/01/2025", "02/02/2025"], Some(DayFirst)),
+            (&["26/01/10"], Some(YearFirst)),
+            (&["10/01/26"], Some(DayFirst)),
             (&["10/01/2026", "11/01/2026"], Some(DayFirst)),
             (&["26/01/10", "26/01/11"], Some(YearFirst)),
             (&["26-01-31 07:05", "26-02-01 07:05"], Some(YearFirst)),
@@ -241,7 +279,7 @@ mod tests {
         ] {
             let mut dates = Dates::default();
             cells.iter().for_each(|cell| dates.see(cell));
-            assert_eq!(dates.order(), order, "{cells:?}");
+            assert_eq!(dates.order(Date::constant(2026, 11, 1)), order, "{cells:?}");
         }
     }
 

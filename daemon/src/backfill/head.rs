@@ -185,22 +185,32 @@ fn lines(start: &[u8], separator: u8, cut: bool) -> Vec<Line> {
 /// Which of the lines holds the names, and which the first readings. A line of units below the names
 /// has fewer of them, or stands below: the fullest counts, of equals the lowest.
 fn guess(lines: &[Line]) -> Option<(usize, usize)> {
-    let data = lines.iter().position(|(_, cells)| is_reading(cells))?;
-    let wide = lines[data].1.len();
     let names = |cells: &[String]| {
         let named =
             |cell: &&String| !cell.is_empty() && !is_time(cell) && number::read(cell).is_err();
         cells.iter().filter(named).count()
     };
-    // A logger may end its lines with a separator, but not the header's.
-    let above = lines[..data]
+    let header = |data: usize| {
+        let wide = lines[data].1.len();
+        // A logger may end its lines with a separator, but not the header's.
+        let above = lines[..data]
+            .iter()
+            .enumerate()
+            .filter(|(_, (_, cells))| cells.len() > 1 && cells.len() + 1 >= wide);
+        above.max_by_key(|(_, (_, cells))| names(cells))
+    };
+    let readings: Vec<usize> = (0..lines.len())
+        .filter(|at| is_reading(&lines[*at].1))
+        .collect();
+    // What a logger says of itself may look like a reading: with a date, a clock time, an interval. The
+    // readings have others behind them, and names above.
+    let goes_on = |data: usize| data + 1 == lines.len() || readings.contains(&(data + 1));
+    let headed = |data: usize| header(data).is_some_and(|(_, (_, cells))| names(cells) > 0);
+    let data = *readings
         .iter()
-        .enumerate()
-        .filter(|(_, (_, cells))| cells.len() > 1 && cells.len() + 1 >= wide);
-    let header = above
-        .max_by_key(|(_, (_, cells))| names(cells))
-        .map_or(data, |(at, _)| at);
-    Some((header, data))
+        .find(|at| goes_on(**at) && headed(**at))
+        .or_else(|| readings.first())?;
+    Some((header(data).map_or(data, |(at, _)| at), data))
 }
 
 /// Whether a line holds a time (in one cell, or date and clock time in two) and, elsewhere, a number.
@@ -309,6 +319,17 @@ mod tests {
                 vec!["time", "temp"],
             ),
             ("time\ttemp\n1768025100\t21,5\n", 1, vec!["time", "temp"]),
+            // What looks like a reading above the header, with another line above or without.
+            (
+                "Start;10.01.2026;07:00;15\nTid;Temp;Fukt;Note\n10.01.2026 07:00;21,5;61,5;\n10.01.2026 07:15;21;61;\n",
+                2,
+                vec!["Tid", "Temp", "Fukt", "Note"],
+            ),
+            (
+                "Logger;7;;\nVersion;1.2.10;1.0.12;2\nDato;Tid;Temp;Fukt\n10.01.2026;07:00;21,5;61,5\n10.01.2026;07:15;--;\n10.01.2026;07:30;21;61\n10.01.2026;07:45;21;61\n",
+                3,
+                vec!["Dato", "Tid", "Temp", "Fukt"],
+            ),
             // No reading to go by.
             ("about this file\n\ntime;temp\n", 3, vec!["time", "temp"]),
         ] {

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::csv::Beginning;
-use super::dates::{DateOrder, is_clock, is_date};
+use super::dates::{DateOrder, is_clock, is_date, is_midnight};
 use super::moment;
 use super::number::cut;
 use crate::app::App;
@@ -138,14 +138,15 @@ impl Mapping {
         let header = &beginning.header;
         let named = |name: &str| {
             let name = name.to_lowercase();
-            ["time", "date", "tid", "zeit", "datum", "when"]
-                .iter()
-                .any(|w| name.contains(w))
+            [
+                "time", "date", "tid", "zeit", "datum", "dato", "when", "clock", "klok",
+            ]
+            .iter()
+            .any(|w| name.contains(w))
         };
-        let holds = |at: usize, what: fn(&str) -> bool| {
-            let mut cells = beginning.rows.iter().filter_map(|row| row.get(at));
-            cells.any(|cell| what(cell))
-        };
+        let cells = |at: usize| beginning.rows.iter().filter_map(move |row| row.get(at));
+        let holds = |at: usize, what: fn(&str) -> bool| cells(at).any(|cell| what(cell));
+        let unnamed = |at: usize| !named(&header[at]);
         let time = header
             .iter()
             .enumerate()
@@ -153,14 +154,27 @@ impl Mapping {
             .filter(|(_, _, holds, named)| *holds || *named)
             .rev()
             .max_by_key(|(_, _, holds, named)| (*holds, *named));
+        let midnights = |at: usize| {
+            holds(at, is_midnight) && cells(at).all(|cell| cell.is_empty() || is_midnight(cell))
+        };
         // 10.01.26 reads as a clock time too, 07.05.30 as a date.
         let apart = || {
-            let dates = (0..header.len()).filter(|at| holds(*at, is_date));
-            let date = dates.min_by_key(|at| holds(*at, is_clock))?;
+            let dates = (0..header.len()).filter(|at| holds(*at, is_date) || midnights(*at));
+            let date = dates.min_by_key(|at| (unnamed(*at), holds(*at, is_clock)))?;
             let clocks = (0..header.len()).filter(|at| *at != date && holds(*at, is_clock));
-            Some((date, clocks.min_by_key(|at| holds(*at, is_date))?))
+            Some((
+                date,
+                clocks.min_by_key(|at| (unnamed(*at), holds(*at, is_date)))?,
+            ))
         };
         let (time, clock) = match (time, apart()) {
+            // A moment by itself, unless it is a date with a spreadsheet's midnight or the two others
+            // are called a time and it is not.
+            (Some((at, _, true, named)), Some((date, clock)))
+                if at == date || !named && !unnamed(date) && !unnamed(clock) =>
+            {
+                (Some(date), Some(clock))
+            }
             (Some((at, _, true, _)), _) => (Some(at), None),
             (_, Some((date, clock))) => (Some(date), Some(clock)),
             (named, None) => (named.map(|(at, ..)| at), None),
@@ -316,6 +330,32 @@ mod tests {
             );
             assert!(guess.is_time(clock) && guess.values.is_empty());
             assert!(guess.fits(&names.map(str::to_owned)) && !guess.fits(&[date.to_owned()]));
+        }
+        // Names decide among several; a spreadsheet's midnight is a date.
+        for (names, row) in [
+            (
+                ["Duration", "Date", "Time"],
+                ["00:10:00", "2026-01-10", "07:05:00"],
+            ),
+            (
+                ["Calibrated", "Date", "Time"],
+                ["2025-06-01", "2026-01-10", "07:05"],
+            ),
+            (
+                ["Synced", "Date", "Time"],
+                ["2026-01-12 09:00", "2026-01-10", "07:05"],
+            ),
+            (
+                ["No.", "Date", "Time"],
+                ["1", "10/01/2026 00:00:00", "07:05:00"],
+            ),
+        ] {
+            let guess = Mapping::guess(&beginning(&names, &row), "s");
+            assert_eq!(
+                (guess.time.as_str(), guess.clock.as_deref()),
+                ("Date", Some("Time")),
+                "{names:?}"
+            );
         }
     }
 

@@ -101,7 +101,13 @@ impl Moments {
     /// # Errors
     /// Why it is no moment.
     pub fn read_two(&mut self, date: &str, clock: &str) -> Result<UtcMs, String> {
-        self.read(&format!("{} {}", day_of(date), clock.trim()))
+        let (date, clock) = (day_of(date), clock.trim());
+        match (date.is_empty(), clock.is_empty()) {
+            (true, true) => Err("there is no time".into()),
+            (true, false) => Err("there is no date".into()),
+            (false, true) => Err("there is no clock time".into()),
+            (false, false) => self.read(&format!("{date} {clock}")),
+        }
     }
 
     /// Reads one.
@@ -270,8 +276,13 @@ mod tests {
             let read = oslo().read_two(day, clock).unwrap();
             assert_eq!(read.to_string(), "2026-01-10T06:05:30Z", "{day} {clock}");
         }
-        let why = oslo().read_two("2026-01-10", "").unwrap_err();
-        assert!(why.contains("without a clock time"), "{why}");
+        for (day, clock, missing) in [
+            ("2026-01-10", "", "there is no clock time"),
+            ("", "07:05", "there is no date"),
+            ("", " ", "there is no time"),
+        ] {
+            assert_eq!(oslo().read_two(day, clock), Err(missing.into()));
+        }
         assert!(read("2026-01-10").contains("which column"));
         assert!(read("01/13/2026 07:05").contains("month comes first"));
         let mut month_first = Moments::new(TimeZone::UTC, DateOrder::MonthFirst);

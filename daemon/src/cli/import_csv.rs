@@ -14,6 +14,7 @@ use crate::backfill::head::Find;
 use crate::backfill::mapping::{self, Column, Mapping};
 use crate::backfill::{Progress, Report};
 use crate::batches::record::{Quantity, Unit};
+use crate::time::UtcMs;
 
 /// Takes readings in from a CSV file with a header; taking a file in twice changes nothing.
 ///
@@ -83,9 +84,10 @@ impl ImportCsv {
         let app = common.open_app()?;
         let mut input = open(&self.file)?;
         let kept = mapping::all(&*app.store)?;
-        let mapping = self.mapping(kept, &mut *input)?;
+        let now = app.clock.now();
+        let mapping = self.mapping(kept, &mut *input, now)?;
         // What does not fit is said before it is kept.
-        csv::beginning(&mut *input, Find::Of(&mapping))?;
+        csv::beginning(&mut *input, Find::Of(&mapping), now)?;
         if self.keep.is_some() {
             mapping::keep(&*app.store, &mapping)?;
         }
@@ -93,7 +95,7 @@ impl ImportCsv {
         let zone = mapping::usual_zone(&app);
         let around = Around {
             book: &book,
-            now: app.clock.now(),
+            now,
             usual_zone: &zone,
         };
         if self.preview {
@@ -149,7 +151,12 @@ impl ImportCsv {
     }
 
     /// What is said here, else the one kept under the name, else the only one kept that fits.
-    fn mapping(&self, kept: Vec<Mapping>, input: &mut dyn Input) -> anyhow::Result<Mapping> {
+    fn mapping(
+        &self,
+        kept: Vec<Mapping>,
+        input: &mut dyn Input,
+        now: UtcMs,
+    ) -> anyhow::Result<Mapping> {
         if let Some(time) = &self.time {
             let sensor = self
                 .sensor
@@ -171,8 +178,14 @@ impl ImportCsv {
                 values: self.value.iter().map(column).collect(),
             };
             if self.dates.is_none() {
-                let beginning = csv::beginning(input, Find::Of(&mapping))?;
-                mapping.dates = beginning.dates_in(time).unwrap_or_default();
+                let beginning = csv::beginning(input, Find::Of(&mapping), now)?;
+                if let Some(dates) = beginning.dates_in(time) {
+                    mapping.dates = dates;
+                    eprintln!(
+                        "note: dates are read with the {} first, as the first lines look; --dates says otherwise",
+                        dates.first()
+                    );
+                }
             }
             return Ok(mapping);
         }
@@ -185,13 +198,13 @@ impl ImportCsv {
             None => {
                 let mut fitting = Vec::new();
                 for mapping in kept {
-                    fitting.extend(csv::known(input, vec![mapping])?);
+                    fitting.extend(csv::known(input, vec![mapping], now)?);
                 }
                 match (fitting.pop(), fitting.is_empty()) {
                     (Some((one, _)), true) => one,
                     (None, _) => bail!(
                         "say what the columns are, with --time, --value and --sensor; they are {}",
-                        csv::beginning(input, Find::Guess)?.header.join(", ")
+                        csv::beginning(input, Find::Guess, now)?.header.join(", ")
                     ),
                     _ => bail!("more than one kept mapping fits this file: choose with --mapping"),
                 }

@@ -100,7 +100,7 @@ pub async fn paste(State(web): State<Shared>, form: Sent) -> Result<Response, Pr
     web.off(move |web| {
         let typed = fields.text("text").unwrap_or_default();
         let mut file = std::io::Cursor::new(typed.as_bytes().to_vec());
-        let wrong = match csv::beginning(&mut file, Find::Guess) {
+        let wrong = match csv::beginning(&mut file, Find::Guess, web.app.clock.now()) {
             Ok(_) if !typed.is_empty() => None,
             Ok(_) | Err(CsvError::Header(_)) if typed.is_empty() => {
                 Some("Choose a file, or paste its lines.".to_owned())
@@ -142,7 +142,7 @@ pub async fn file(
 ) -> Result<Json<Value>, Problem> {
     let mut file = put_aside(&web, body).await?;
     web.off(move |web| {
-        csv::beginning(&mut file, Find::Guess)?;
+        csv::beginning(&mut file, Find::Guess, web.app.clock.now())?;
         let upload = take_on(&web.app, &named.name, file)?;
         Ok(Json(json!({ "path": path_of(&upload) })))
     })
@@ -165,10 +165,14 @@ pub async fn one(State(web): State<Shared>, Path(id): Path<String>) -> Result<Ma
         let upload = upload(app, &id)?;
         let form = match upload.state() {
             Stage::Waiting => {
-                let known = csv::known(&mut *upload.file(), mapping::all(&*app.store)?)?;
+                let known = csv::known(
+                    &mut *upload.file(),
+                    mapping::all(&*app.store)?,
+                    app.clock.now(),
+                )?;
                 let (mapping, beginning) = match known {
                     Some(both) => both,
-                    None => guessed(&upload, Find::Guess)?,
+                    None => guessed(app, &upload, Find::Guess)?,
                 };
                 let place = mapping.values.iter().find_map(|v| v.place.clone());
                 Some(form_view(app, &upload, &beginning, &mapping, place, false))
@@ -182,8 +186,8 @@ pub async fn one(State(web): State<Shared>, Path(id): Path<String>) -> Result<Ma
 }
 
 /// What a file seems to hold; its sensor is guessed from the file's name.
-fn guessed(upload: &Upload, find: Find<'_>) -> Result<(Mapping, Beginning), CsvError> {
-    let beginning = csv::beginning(&mut *upload.file(), find)?;
+fn guessed(app: &App, upload: &Upload, find: Find<'_>) -> Result<(Mapping, Beginning), CsvError> {
+    let beginning = csv::beginning(&mut *upload.file(), find, app.clock.now())?;
     let sensor = upload.name.split('.').next().unwrap_or(&upload.name);
     Ok((Mapping::guess(&beginning, sensor), beginning))
 }
@@ -200,7 +204,6 @@ fn form_view(
     let columns = beginning
         .header
         .iter()
-        .filter(|name| !mapping.is_time(name))
         .map(|name| {
             let mapped = mapping.values.iter().find(|v| v.column == *name);
             view::Column {
@@ -212,6 +215,7 @@ fn form_view(
                     .map(|v| v.sensor.clone())
                     .or_else(|| usual.clone())
                     .unwrap_or_default(),
+                is_time: mapping.is_time(name),
             }
         })
         .collect();
@@ -239,23 +243,30 @@ fn form_view(
     }
 }
 
+/// What was typed of each column: its name, what it measures, its sensor.
+fn rows(fields: &Fields) -> impl Iterator<Item = ((&str, &str), &str)> {
+    let named = fields.all("column").zip(fields.all("measures"));
+    named.zip(fields.all("sensor"))
+}
+
 /// The mapping that was typed. A column that is chosen as the time is no value, whatever it says.
-fn typed(fields: &Fields) -> Result<Mapping, String> {
+fn typed(fields: &Fields, beginning: &Beginning) -> Result<Mapping, String> {
     let time = fields.text("time").unwrap_or_default();
     let clock = fields.text("clock").map(str::to_owned);
-    let dates = match fields.text("dates") {
-        None => DateOrder::default(),
-        Some(word) => {
-            DateOrder::from_name(word).ok_or_else(|| format!("`{word}` is no order of a date."))?
-        }
+    let dates = fields
+        .text("dates")
+        .unwrap_or(DateOrder::default().as_str());
+    let dates =
+        DateOrder::from_name(dates).ok_or_else(|| format!("`{dates}` is no order of a date."))?;
+    // Another column's dates may be written otherwise than what was proposed for the one before.
+    let moved = fields.text("time_shown").is_some_and(|shown| shown != time);
+    let dates = match beginning.dates_in(time) {
+        Some(proposed) if moved => proposed,
+        _ => dates,
     };
     let place = fields.text("place");
-    let rows = fields
-        .all("column")
-        .zip(fields.all("measures"))
-        .zip(fields.all("sensor"));
     let mut values = Vec::new();
-    for ((column, measures), sensor) in rows {
+    for ((column, measures), sensor) in rows(fields) {
         if measures.is_empty() || column == time || clock.as_deref() == Some(column) {
             continue;
         }
@@ -313,8 +324,8 @@ pub async fn act(
             return header_moved(app, &upload, wanted, &fields);
         }
         let find = shown.map_or(Find::Guess, Find::Line);
-        let beginning = csv::beginning(&mut *upload.file(), find)?;
-        let (mapping, looked) = match typed(&fields) {
+        let beginning = csv::beginning(&mut *upload.file(), find, app.clock.now())?;
+        let (mapping, looked) = match typed(&fields, &beginning) {
             Err(why) => (Mapping::default(), Err(why)),
             Ok(mapping) => {
                 let mut looked = look(app, &upload, &mapping, take && !strict, &fields)?;
@@ -329,9 +340,10 @@ pub async fn act(
         let place = fields.text("place").map(str::to_owned);
         let mut form = form_view(app, &upload, &beginning, &mapping, place, strict);
         form.keep = fields.text("keep").unwrap_or_default().to_owned();
-        // What was typed stays, also for columns that are left out.
-        for (column, sensor) in fields.all("column").zip(fields.all("sensor")) {
+        // What was typed stays, also for columns that are left out or hold the time.
+        for ((column, measures), sensor) in rows(&fields) {
             if let Some(shown) = form.columns.iter_mut().find(|c| c.name == column) {
+                measures.clone_into(&mut shown.measures);
                 sensor.clone_into(&mut shown.sensor);
             }
         }
@@ -371,10 +383,10 @@ fn header_moved(
     line: u64,
     fields: &Fields,
 ) -> Result<Response, Problem> {
-    let (mapping, beginning, wrong) = match guessed(upload, Find::Line(line)) {
+    let (mapping, beginning, wrong) = match guessed(app, upload, Find::Line(line)) {
         Ok((mapping, beginning)) => (mapping, beginning, None),
         Err(CsvError::Header(why)) => {
-            let (mapping, beginning) = guessed(upload, Find::Guess)?;
+            let (mapping, beginning) = guessed(app, upload, Find::Guess)?;
             (mapping, beginning, Some(sentence(&why)))
         }
         Err(error) => return Err(error.into()),

@@ -282,6 +282,39 @@ async fn a_date_and_a_clock_time_in_two_columns_are_proposed_and_stored_as_one_m
     let order = form(&router, &path, &fields("Clock", "backwards")).await;
     assert!(order.status == 422 && order.text.contains("“backwards” is no order"));
 
+    // Another column's dates are looked at anew, and what was said of a column comes back with it.
+    let file = "Begun,Read,temp\n01/10/2026 07:00,01/12/2026 07:05,21\n01/10/2026 07:00,01/13/2026 07:05,22\n";
+    let path = led(&form(&router, "/import", &paste(file)).await);
+    let fields = |shown, time, clock| {
+        query(&[
+            ("do", "look"),
+            ("time_shown", shown),
+            ("time", time),
+            ("clock", clock),
+            ("dates", "day_first"),
+            ("zone", "UTC"),
+            ("column", "temp"),
+            ("measures", "air_temperature:Cel"),
+            ("sensor", "hall"),
+        ])
+    };
+    let moved = form(&router, &path, &fields("Begun", "Read", ""))
+        .await
+        .text;
+    assert!(moved.contains("value=\"month_first\" selected"), "{moved}");
+    let stays = form(&router, &path, &fields("Read", "Read", "")).await.text;
+    assert!(stays.contains("value=\"day_first\" selected"), "{stays}");
+    let wrong = form(&router, &path, &fields("Read", "Read", "temp"))
+        .await
+        .text;
+    let hidden = |name, value| format!("type=\"hidden\" name=\"{name}\" value=\"{value}\"");
+    for kept in [
+        hidden("measures", "air_temperature:Cel"),
+        hidden("sensor", "hall"),
+    ] {
+        assert!(wrong.contains(&kept), "{kept}: {wrong}");
+    }
+
     // Where every date begins with its year, nobody is asked about an order.
     let plain = "time,temp\n2026-01-10 07:00,21\n";
     let path = led(&form(&router, "/import", &paste(plain)).await);
