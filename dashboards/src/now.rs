@@ -99,6 +99,8 @@ pub struct Alert {
     pub batch: Option<String>,
     /// Whether "all out, preheating" answers it.
     pub all_out: bool,
+    /// Whether phones are told of it, so that there can be a reminder.
+    pub told: bool,
     /// Not repeated before.
     pub quiet_until: Option<Timestamp>,
 }
@@ -186,7 +188,9 @@ pub fn alert(alert: &Alert, show: &Show) -> Markup {
                     @if alert.state == AlertState::New {
                         form method="post" action={ "/alerts/" (encode(&alert.id)) "/seen" } { button type="submit" { "Seen" } }
                     }
-                    form method="post" action={ "/alerts/" (encode(&alert.id)) "/remind" } { button.quiet type="submit" { "Remind me in 10 minutes" } }
+                    @if alert.told {
+                        form method="post" action={ "/alerts/" (encode(&alert.id)) "/remind" } { button.quiet type="submit" { "Remind me in 10 minutes" } }
+                    }
                 }
             }
         }

@@ -72,6 +72,9 @@ pub enum Refusal {
         /// When it asked to be tried again.
         after: Option<Duration>,
     },
+    /// Some of those it tells have it, others could not be told now.
+    #[error("{0}")]
+    InPart(String),
     /// It will never take it: wrong key, wrong address.
     #[error("{0}")]
     Never(String),
@@ -160,6 +163,12 @@ impl Desk {
             .pop_front()
     }
 
+    /// Puts a message that was not taken before the others again.
+    pub(crate) fn take_back(&self, channel: &'static str, doc: Value) {
+        let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
+        spilled.entry(channel).or_default().push_front(doc);
+    }
+
     pub(crate) fn note(&self, channel: &'static str, error: Option<String>) {
         self.errors
             .lock()
@@ -199,6 +208,8 @@ impl Desk {
 /// Starts every channel's worker, and the heartbeat where one is configured. A channel whose
 /// settings cannot work is shown red with the reason (`check` and the start of `run` say so too).
 pub fn start(app: &Arc<App>, publisher: Publisher, rooms: &mut JoinSet<()>) {
+    let open_list = mqtt::say_open_at_start(Arc::clone(app), publisher.clone());
+    rooms.spawn(open_list);
     let mut channels: Vec<Arc<dyn Channel>> =
         vec![Arc::new(mqtt::Mqtt::new(Arc::clone(app), publisher))];
     if let Some(config) = &app.config.alert.webhook {

@@ -59,20 +59,24 @@ fn yes() -> bool {
     true
 }
 
-/// Every phone.
+/// Every phone; none where the store cannot be read.
 #[must_use]
 pub fn subscriptions(app: &App) -> Vec<Subscription> {
-    let setting = app.store.setting(SETTING).ok().flatten();
-    setting
+    read(app).unwrap_or_default()
+}
+
+fn read(app: &App) -> Result<Vec<Subscription>, StoreError> {
+    let setting = app.store.setting(SETTING)?;
+    Ok(setting
         .and_then(|s| serde_json::from_value(s).ok())
-        .unwrap_or_default()
+        .unwrap_or_default())
 }
 
 static CHANGES: Mutex<()> = Mutex::new(());
 
 fn change(app: &App, with: impl FnOnce(&mut Vec<Subscription>)) -> Result<(), StoreError> {
     let _lock = CHANGES.lock().unwrap_or_else(PoisonError::into_inner);
-    let mut all = subscriptions(app);
+    let mut all = read(app)?;
     with(&mut all);
     app.store.set_setting(SETTING, Some(&json!(all)))?;
     app.bus.tell(crate::events::Event::Settings);
@@ -184,8 +188,9 @@ impl Push {
 
     async fn deliver(&self, doc: &Value) -> Result<(), Refusal> {
         let app = Arc::clone(&self.app);
-        let read = tokio::task::spawn_blocking(move || (subscriptions(&app), key(&app.data_dir)));
+        let read = tokio::task::spawn_blocking(move || (self::read(&app), key(&app.data_dir)));
         let (phones, key) = read.await.map_err(|e| Refusal::later(e.to_string()))?;
+        let phones = phones.map_err(|e| Refusal::later(e.to_string()))?;
         let key = key.map_err(Refusal::Never)?;
         if !phones.iter().any(|p| p.on_duty) {
             return Err(Refusal::Never("no phone is on duty any more".to_owned()));
@@ -212,6 +217,10 @@ impl Push {
                 Err(_) => {}
             }
         }
+        let some_have_it = told || self.begun(&round);
+        if let (true, Err(Refusal::Later { why, .. })) = (some_have_it, &worst) {
+            worst = Err(Refusal::InPart(why.clone()));
+        }
         // A phone that is gone does not make a failure of a message that others have.
         if told && matches!(worst, Err(Refusal::Never(_))) {
             worst = Ok(());
@@ -223,6 +232,11 @@ impl Push {
                 .remove(&round);
         }
         worst
+    }
+
+    fn begun(&self, round: &str) -> bool {
+        let rounds = self.rounds.lock().unwrap_or_else(PoisonError::into_inner);
+        rounds.contains_key(round)
     }
 
     fn has(&self, round: &str, endpoint: &str) -> bool {

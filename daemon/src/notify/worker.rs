@@ -16,6 +16,7 @@ use crate::events::Event;
 use crate::metrics::Reason;
 use crate::store::{OutboxRow, StoreError};
 use crate::time::UtcMs;
+use crate::watch::RULES;
 use crate::watch::life::State;
 use crate::watch::rules::Severity;
 use crate::watch::run::quiet_until;
@@ -96,6 +97,11 @@ impl Worker {
             let sent = send(channel, &doc).await;
             self.after(app, channel, sent.as_ref().err());
             if let Err(refusal) = sent {
+                let later = !matches!(refusal, Refusal::Never(_));
+                if later && app.clock.now() <= expires(&doc) {
+                    app.desk.take_back(channel.name(), doc);
+                    return false;
+                }
                 tracing::error!(
                     channel = channel.name(),
                     why = %refusal,
@@ -114,7 +120,7 @@ impl Worker {
         self.waits
             .retain(|seq, _| rows.iter().any(|r| r.seq == *seq));
         let mut blocked: BTreeSet<&str> = BTreeSet::new();
-        let mut due = None;
+        let mut due: Option<&OutboxRow> = None;
         for row in &rows {
             // What is known of an alert goes out in order.
             let waits = self.waits.get(&row.seq).is_some_and(|at| *at > instant)
@@ -126,10 +132,15 @@ impl Worker {
                 blocked.insert(&row.alert);
                 continue;
             }
-            due = Some(row.clone());
-            break;
+            // One that was tried in vain lets the others go first.
+            if due.is_none_or(|due| row.tries < due.tries) {
+                due = Some(row);
+            }
+            blocked.insert(&row.alert);
         }
-        let Some(mut row) = due else { return false };
+        let Some(mut row) = due.cloned() else {
+            return false;
+        };
         if now > row.expires {
             row.failed = Some(now);
             row.last_error = Some(match &row.last_error {
@@ -162,10 +173,16 @@ impl Worker {
                 row.failed = Some(now);
                 row.last_error = Some(why.clone());
             }
-            Err(Refusal::Later { why, .. }) => row.last_error = Some(why.clone()),
+            Err(Refusal::Later { why, .. } | Refusal::InPart(why)) => {
+                row.last_error = Some(why.clone());
+            }
         }
         self.after(app, channel, sent.as_ref().err());
-        if let Err(Refusal::Later { after, .. }) = &sent {
+        if let Err(refusal @ (Refusal::Later { .. } | Refusal::InPart(_))) = &sent {
+            let after = match refusal {
+                Refusal::Later { after, .. } => *after,
+                _ => None,
+            };
             let wait =
                 after.unwrap_or_else(|| backoff::CHANNEL.wait(row.tries - 1, rand::rng().random()));
             self.waits.insert(row.seq, Instant::now() + wait);
@@ -193,6 +210,16 @@ impl Worker {
                     channel = channel.name(),
                     why,
                     "The channel refused a message for good"
+                );
+            }
+            // Some have it: the channel is not down.
+            Some(Refusal::InPart(why)) => {
+                self.failures = 0;
+                self.rests_until = None;
+                tracing::warn!(
+                    channel = channel.name(),
+                    why,
+                    "Not everyone on the channel could be told; they are tried again"
                 );
             }
             Some(Refusal::Later { why, after }) => {
@@ -224,6 +251,14 @@ impl Worker {
             self.ended.insert(seq);
         }
     }
+}
+
+/// When a message that is in no outbox is too old to be of use.
+fn expires(doc: &Value) -> UtcMs {
+    let at = doc["at"].as_str().and_then(|at| UtcMs::parse(at).ok());
+    let about = RULES.iter().find(|about| doc["alert"] == about.name);
+    let minutes = about.map_or(0.0, |about| f64::from(about.expires_min));
+    at.unwrap_or_default().plus_min(minutes)
 }
 
 /// Why no phone should ring for a message any more, if so: someone has seen the alert, or it is over

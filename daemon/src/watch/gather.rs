@@ -124,7 +124,7 @@ pub(super) fn sensors(app: &App) -> Vec<SensorFacts> {
             .take()
             .or_else(|| spec.place.clone())
             .or_else(|| newest.and_then(|r| r.place.as_ref().map(ToString::to_string)));
-        facts.last_heard = facts.last_heard.max(newest.map(|r| r.arrived));
+        facts.last_heard = facts.last_heard.max(channel.last_heard);
         facts.longest_gap_s = match (facts.longest_gap_s, channel.longest_gap_s) {
             (Some(a), Some(b)) => Some(a.min(b)),
             (a, b) => a.or(b),

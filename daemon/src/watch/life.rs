@@ -2,7 +2,8 @@
 //! now and the alerts that are open, the rows to write and the messages to send, together.
 //!
 //! One event has one id: an open alert is found by rule and subject, its id is a digest of its
-//! cause, and a cause that was told and is over is never told again (undo and redo fire nothing).
+//! cause, and a cause that was told and is over is never told again (undo and redo fire nothing). One
+//! that another took the place of is not over: it goes on when the other has gone.
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
@@ -16,6 +17,9 @@ use crate::time::UtcMs;
 
 /// How often phones are told again until someone has seen it, ms.
 pub const REPEAT_MS: i64 = 30 * 60_000;
+
+/// How long it is of use to say that one is over, min.
+const OVER_MIN: f64 = 12.0 * 60.0;
 
 /// What an [`AlertRow`] remembers beside what the page shows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -36,6 +40,9 @@ pub struct Memory {
     pub over: String,
     /// The rule's own.
     pub own: Value,
+    /// Another took its place.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub gave_way: bool,
 }
 
 impl Memory {
@@ -118,15 +125,15 @@ impl Manner {
     }
 }
 
-/// One look: `found` is what holds now, `open` the alerts not cleared, `was_over` whether an alert
-/// of that id was raised and cleared before, `tells_over` whether phones hear that it is over.
+/// One look: `found` is what holds now, `open` the alerts not cleared, `before` the alert of an id
+/// that was raised and cleared before, `tells_over` whether phones hear that it is over.
 #[must_use]
 pub fn look(
     now: UtcMs,
     found: &[Finding],
     open: Vec<AlertRow>,
     manner: &Manner,
-    was_over: &mut dyn FnMut(&str) -> bool,
+    before: &mut dyn FnMut(&str) -> Option<AlertRow>,
     tells_over: &dyn Fn(&str, &Subject) -> bool,
 ) -> Step {
     let mut step = Step::default();
@@ -147,8 +154,15 @@ pub fn look(
             if let (row, Some(memory)) = open.swap_remove(at) {
                 go_on(now, finding, row, memory, manner, &mut step);
             }
-        } else if !was_over(&finding.id()) {
-            raise(now, finding, manner, &mut step);
+            continue;
+        }
+        match before(&finding.id()).map(|row| (Memory::of(&row), row)) {
+            None => raise(now, finding, manner, &mut step),
+            Some((Some(memory), mut row)) if memory.gave_way => {
+                row.cleared = None;
+                go_on(now, finding, row, memory, manner, &mut step);
+            }
+            Some(_) => {}
         }
     }
     for (row, memory) in open {
@@ -179,6 +193,7 @@ fn raise(now: UtcMs, finding: &Finding, manner: &Manner, step: &mut Step) {
         pushed: finding.pushed,
         over: finding.over.clone(),
         own: finding.memory.clone(),
+        gave_way: false,
     };
     step.rows.push(AlertRow {
         id: finding.id(),
@@ -212,7 +227,10 @@ fn go_on(
     let may_tell =
         finding.pushed && !finding.held_back && manner.quiet_until(now, finding.severity).is_none();
     let reminded = row.quiet_until.is_some_and(|t| now >= t);
-    let waits = row.quiet_until.is_some() && !reminded;
+    // What has become urgent waits for no reminder.
+    let urgent = finding.severity == Severity::Urgent;
+    let worse = urgent && row.doc["severity"] != Severity::Urgent.as_str();
+    let waits = row.quiet_until.is_some() && !reminded && !worse;
     let state = match memory.told_edition {
         _ if !may_tell || waits => None,
         None if row.seen.is_some() => None,
@@ -235,7 +253,8 @@ fn go_on(
         .flatten()
         .filter_map(Value::as_str)
         .collect();
-    let changed_quietly = memory.edition != finding.edition
+    let changed_quietly = memory.gave_way
+        || memory.edition != finding.edition
         || memory.pushed != finding.pushed
         || row.doc["severity"] != finding.severity.as_str()
         || includes != finding.includes;
@@ -262,6 +281,7 @@ fn go_on(
         pushed: finding.pushed,
         over: finding.over.clone(),
         own: finding.memory.clone(),
+        gave_way: false,
         ..memory
     });
     let id = row.id.clone();
@@ -296,16 +316,37 @@ fn clear(
             .is_some_and(|m| m.pushed && tells_over(&m.rule, &m.subject));
     let not_before = manner.quiet_until(now, Severity::Note).unwrap_or(now);
     row.doc = doc.clone();
+    if let Some(memory) = memory {
+        row.memory = json!(Memory {
+            gave_way: by.is_some(),
+            ..memory
+        });
+    }
     step.messages.push(Message {
         alert: row.id.clone(),
         doc,
         pushed: tell,
         machines: row.told.is_some(),
         not_before,
-        expires: not_before.plus_min(12.0 * 60.0),
+        expires: not_before.plus_min(OVER_MIN),
         repeat: false,
     });
     step.rows.push(row);
+}
+
+/// What is said of an alert that somebody ended: they know, but machines that were told it began are
+/// told it is over.
+#[must_use]
+pub fn over_by_hand(now: UtcMs, row: &AlertRow) -> Option<Message> {
+    row.told.is_some().then(|| Message {
+        alert: row.id.clone(),
+        doc: row.doc.clone(),
+        pushed: false,
+        machines: true,
+        not_before: now,
+        expires: now.plus_min(OVER_MIN),
+        repeat: false,
+    })
 }
 
 /// The document of an alert that is over.

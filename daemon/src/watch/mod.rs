@@ -136,10 +136,16 @@ fn change(app: &App, id: &str, mut with: impl FnMut(&mut AlertRow)) -> Result<bo
             }
         }
         rows.insert(0, first);
+        let now = app.clock.now();
+        let mut step = life::Step::default();
         for row in &mut rows {
+            let open = row.cleared.is_none();
             with(row);
+            if open && row.cleared.is_some() {
+                step.messages.extend(life::over_by_hand(now, row));
+            }
         }
-        app.store.put_alerts(&rows, &[])?;
+        app.store.put_alerts(&rows, &run::outbox(app, now, &step))?;
         rows
     };
     for row in &rows {

@@ -347,17 +347,16 @@ async fn look(
             .copied()
             .unwrap_or(false)
     };
-    let was_over = |app: &App, id: &str| {
-        app.store
-            .alert(id)
-            .is_ok_and(|row| row.is_some_and(|r| r.cleared.is_some()))
+    let before = |app: &App, id: &str| {
+        let row = app.store.alert(id).ok().flatten();
+        row.filter(|r| r.cleared.is_some())
     };
     let cheap = life::look(
         now,
         &findings,
         open.clone(),
         manner,
-        &mut |id| was_over(app, id),
+        &mut |id| before(app, id),
         &tells_over,
     );
     if cheap.rows.is_empty() {
@@ -371,7 +370,7 @@ async fn look(
             &found,
             app.store.open_alerts()?,
             &manner,
-            &mut |id| was_over(app, id),
+            &mut |id| before(app, id),
             &tells_over,
         );
         let outbox = outbox(app, now, &step);
@@ -415,7 +414,7 @@ async fn look(
 }
 
 /// The messages for each channel.
-fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
+pub(super) fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
     let channels = notify::names(app);
     let mut rows = Vec::new();
     for message in &step.messages {
@@ -434,7 +433,12 @@ fn outbox(app: &App, now: UtcMs, step: &Step) -> Vec<OutboxRow> {
             if message.repeat && pending() {
                 continue;
             }
-            let next_try = message.not_before.max(now.plus_min(after_min));
+            // Quiet hours are for phones.
+            let not_before = match *channel {
+                notify::mqtt::NAME => now,
+                _ => message.not_before,
+            };
+            let next_try = not_before.max(now.plus_min(after_min));
             rows.push(OutboxRow {
                 seq: 0,
                 channel: (*channel).to_owned(),

@@ -142,7 +142,11 @@ impl Timeline {
             &findings,
             open,
             &self.manner,
-            &mut |id| rows.iter().any(|r| r.id == id && r.cleared.is_some()),
+            &mut |id| {
+                rows.iter()
+                    .find(|r| r.id == id && r.cleared.is_some())
+                    .cloned()
+            },
             &|rule, subject| self.watcher.tells_over(rule, subject),
         );
         for row in step.rows {

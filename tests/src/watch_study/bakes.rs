@@ -531,7 +531,10 @@ impl<'a> Bake<'a> {
             &found,
             open.cloned().collect(),
             &Manner::default(),
-            &mut |id| self.rows.iter().any(|r| r.id == id && r.cleared.is_some()),
+            &mut |id| {
+                let mut rows = self.rows.iter();
+                rows.find(|r| r.id == id && r.cleared.is_some()).cloned()
+            },
             &|rule, subject| self.watcher.tells_over(rule, subject),
         );
         for mut row in step.rows {

@@ -144,6 +144,52 @@ async fn a_push_service_that_hangs_delays_no_other_phone() {
     serving.abort();
 }
 
+/// One phone's push service is away: the channel is not down, the other phone has the message and does
+/// not hear it twice.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_push_service_that_is_away_does_not_stop_the_channel() {
+    use axum::routing::post;
+    use base64::Engine as _;
+    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
+    let dir = tempfile::tempdir().unwrap();
+    let app = app_in(dir.path());
+    let told = Arc::new(std::sync::atomic::AtomicUsize::new(0));
+    let counted = Arc::clone(&told);
+    let works = post(move || async move {
+        counted.fetch_add(1, std::sync::atomic::Ordering::SeqCst);
+        axum::http::StatusCode::CREATED
+    });
+    let busy = post(|| async { axum::http::StatusCode::SERVICE_UNAVAILABLE });
+    let services = axum::Router::new()
+        .route("/works", works)
+        .route("/busy", busy);
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let base = format!("http://{}", listener.local_addr().unwrap());
+    let serving = tokio::spawn(async move { axum::serve(listener, services).await });
+    let phone = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
+    for at in ["busy", "works"] {
+        let subscription = push::Subscription {
+            endpoint: format!("{base}/{at}"),
+            keys: push::Keys {
+                p256dh: phone.clone(),
+                auth: BASE64.encode([7; 16]),
+            },
+            name: at.into(),
+            on_duty: true,
+        };
+        push::subscribe(&app, subscription).unwrap();
+    }
+    let channel = push::Push::new(Arc::clone(&app)).unwrap();
+    let doc = json!({ "id": "a", "state": "raised", "severity": "warning", "at": 1, "title": "t" });
+    let first = worker::send(&channel, &doc).await;
+    assert!(matches!(first, Err(Refusal::InPart(_))), "{first:?}");
+    // Nobody new was told.
+    let second = worker::send(&channel, &doc).await;
+    assert!(matches!(second, Err(Refusal::InPart(_))), "{second:?}");
+    assert_eq!(told.load(std::sync::atomic::Ordering::SeqCst), 1);
+    serving.abort();
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn mqtt_carries_each_event_and_the_retained_state() {
     let dir = tempfile::tempdir().unwrap();

@@ -2,10 +2,14 @@
 //!
 //! **Fires** when the dough has been more likely past its range than not for two minutes.
 //! **Clears** when the stage ends, or quietly when something new makes it unlikely (under three in
-//! ten) for five minutes. It takes the place of "ready", and repeats until someone has seen it.
+//! ten) for five minutes. It takes the place of "ready", and repeats until someone has seen it. Should
+//! it come again in that stage after being taken back, it is told again.
+
+use std::collections::BTreeSet;
 
 use super::hold::{Patience, StageHolds};
 use super::{About, Finding, Open, Rule, Severity};
+use crate::batches::record::StageKind;
 use crate::watch::advice;
 use crate::watch::world::{Input, World};
 
@@ -35,7 +39,18 @@ const PATIENCE: Patience = Patience {
 
 /// The rule.
 #[derive(Debug, Default)]
-pub struct OverProofing(StageHolds);
+pub struct OverProofing {
+    stages: StageHolds,
+    /// Stages in progress for which it was told and taken back.
+    taken_back: BTreeSet<(String, StageKind)>,
+}
+
+impl OverProofing {
+    fn told(&self, world: &World) -> BTreeSet<(String, StageKind)> {
+        let on = self.stages.on(world);
+        on.iter().map(|(proof, _)| proof.key()).collect()
+    }
+}
 
 impl Rule for OverProofing {
     fn about(&self) -> &'static About {
@@ -44,18 +59,27 @@ impl Rule for OverProofing {
 
     fn see(&mut self, world: &World, input: &Input<'_>) {
         if matches!(input, Input::Tick | Input::Proofs(_)) {
-            self.0.look(world, PATIENCE, |proof| {
+            let before = self.told(world);
+            self.stages.look(world, PATIENCE, |proof| {
                 let chance = proof.view.as_ref()?.chance_over_now;
                 Some((chance >= LEVEL, chance < CLEAR_LEVEL))
             });
+            let now = self.told(world);
+            self.taken_back.extend(before.difference(&now).cloned());
+            let proofs = world.proofs();
+            self.taken_back
+                .retain(|key| proofs.iter().any(|p| p.key() == *key));
         }
     }
 
     fn findings(&self, world: &World) -> Vec<Finding> {
-        let on = self.0.on(world);
+        let on = self.stages.on(world);
         on.iter()
-            .map(|(proof, _)| {
+            .map(|(proof, hold)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
+                if self.taken_back.contains(&proof.key()) {
+                    finding.began = hold.began;
+                }
                 finding.title = format!("{}: over-proofing", proof.title());
                 finding.text = format!("It is going too far. {}", advice::save_it(proof));
                 finding
@@ -64,13 +88,44 @@ impl Rule for OverProofing {
     }
 
     fn resume(&mut self, open: &Open<'_>) {
-        self.0.resume(open);
+        self.stages.resume(open);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use crate::watch::timeline::{Timeline, view};
+
+    #[test]
+    fn taken_back_it_gives_ready_its_place_again_and_may_come_again() {
+        let mut t = Timeline::knots_in("box");
+        t.forecast(view([10.0, 10.0, 10.0], 0.9, 0.1));
+        t.until(10.0);
+        t.forecast(view([10.0, 10.0, 10.0], 0.95, 0.6));
+        t.until(20.0);
+        assert_eq!(t.pushes(), ["ready raised", "over_proofing raised"]);
+        // A dent that springs back: far from ready, then ready after all, then too far.
+        t.forecast(view([100.0, 110.0, 120.0], 0.1, 0.0));
+        t.until(40.0);
+        assert!(t.first("over_proofing", "cleared").is_some());
+        t.forecast(view([40.0, 50.0, 60.0], 0.9, 0.1));
+        t.until(60.0);
+        t.forecast(view([60.0, 60.0, 60.0], 0.95, 0.8));
+        t.until(70.0);
+        assert_eq!(
+            t.pushes(),
+            [
+                "ready raised",
+                "over_proofing raised",
+                "ready changed",
+                "ready changed",
+                "over_proofing raised"
+            ]
+        );
+        let open: Vec<_> = t.rows.iter().filter(|r| r.cleared.is_none()).collect();
+        assert_eq!(open.len(), 1);
+        assert_eq!(open[0].doc["alert"], "over_proofing");
+    }
 
     #[test]
     fn it_fires_after_two_minutes_past_the_level_and_not_for_less() {

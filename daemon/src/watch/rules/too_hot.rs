@@ -160,8 +160,8 @@ impl Rule for TooHot {
             let standing = world.standing_in(place);
             let first_start = standing.iter().map(|p| p.stage.start).min();
             let began = match (kind, first_start) {
-                // Told once a stage: the weather cannot be helped.
-                (PlaceKind::Room, Some(start)) => start,
+                // Told once a stage: the weather cannot be helped. But it is never that hot.
+                (PlaceKind::Room, Some(start)) if !heat.urgent => start,
                 _ => heat.over.began,
             };
             let mut finding = Finding::of_place(&ABOUT, place, began, world);
@@ -331,6 +331,11 @@ mod tests {
         }
         let raised = t.pushes().iter().filter(|p| *p == "too_hot raised").count();
         assert_eq!(raised, 1, "{:?}", t.pushes());
+        // A box that nobody declared is a room to us: what kills the yeast is news again.
+        t.air_while("probe", 30.0, 190.0, |_| 60.0);
+        let told = t.told.iter().rfind(|m| m.pushed).unwrap();
+        assert_eq!(told.doc["alert"], "too_hot");
+        assert_eq!(told.doc["severity"], "urgent");
     }
 
     #[test]

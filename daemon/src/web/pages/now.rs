@@ -166,6 +166,7 @@ pub fn alert(row: &AlertRow) -> Alert {
         text: text("text"),
         raised: row.raised.timestamp(),
         all_out: kind == "oven_on",
+        told: row.memory["pushed"].as_bool().unwrap_or(true),
         batch,
         quiet_until: row.quiet_until.map(UtcMs::timestamp),
     }
