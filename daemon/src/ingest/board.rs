@@ -49,6 +49,8 @@ pub struct Channel {
     pub newest: Option<StoredReading>,
     /// The newest reading the model believes.
     pub newest_believed: Option<StoredReading>,
+    /// When the last reading came, whatever its own time and whether it is believed.
+    pub last_heard: Option<UtcMs>,
     /// Longest normal gap, s: configured or measured; `None` until three readings have come.
     pub longest_gap_s: Option<f64>,
     /// Whether a retained message without a time stands in for news: its age is unknown.
@@ -262,6 +264,7 @@ impl Channel {
             from_config: false,
             newest: None,
             newest_believed: None,
+            last_heard: None,
             longest_gap_s: None,
             retained_value: None,
         }
@@ -284,6 +287,7 @@ impl Channel {
         };
         let (mut newest, mut believed) = (None, None);
         for &reading in readings {
+            self.last_heard = self.last_heard.max(Some(reading.arrived));
             let old = newest.or(self.newest.as_ref());
             if reading.kept_out != Some(KeptOut::Future) || old.is_none() {
                 if newer(reading, old) {

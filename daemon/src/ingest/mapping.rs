@@ -159,10 +159,14 @@ impl Mappings {
             }))
     }
 
-    /// Every topic filter, once.
+    /// The topic filters that cover all mappings, once. One that another covers is left out: some
+    /// brokers send a message once for each filter that fits.
     #[must_use]
     pub fn filters(&self) -> BTreeSet<String> {
-        self.all.iter().map(|m| m.spec.topic.clone()).collect()
+        let filters = || self.all.iter().map(|m| &m.filter);
+        let covered = |filter: &Filter| filters().any(|o| o != filter && o.covers(filter));
+        let kept = filters().filter(|filter| !covered(filter));
+        kept.map(|filter| filter.as_str().to_owned()).collect()
     }
 
     /// The mapping of a sensor's quantity.

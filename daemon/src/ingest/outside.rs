@@ -16,7 +16,7 @@ use smol_str::SmolStr;
 use tokio::sync::mpsc;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::task::JoinHandle;
-use tokio::time::Instant;
+use tokio::time::{Instant, MissedTickBehavior};
 use tokio_util::sync::CancellationToken;
 
 use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
@@ -45,6 +45,8 @@ const ABSENCE_MS: i64 = 10_000;
 const QUIET: Duration = Duration::from_millis(300);
 /// How long stopping waits for the last acknowledgements.
 const STOP_WITHIN: Duration = Duration::from_secs(2);
+/// What a broker refused is asked for again this often: its rights may have been mended.
+const ASK_AGAIN: Duration = Duration::from_secs(60);
 /// An unreachable broker is written about in the log once in this long.
 const SAY_AGAIN: Duration = Duration::from_secs(60);
 
@@ -117,7 +119,7 @@ pub(super) fn start(
         app: Arc::clone(app),
         session,
         sender: None,
-        asked: VecDeque::new(),
+        subscribing: 0,
         refused: false,
         naming: VecDeque::new(),
         published: HashMap::new(),
@@ -389,8 +391,8 @@ struct Manager {
     app: Arc<App>,
     session: Session,
     sender: Option<Sender>,
-    /// Subscriptions not answered yet, in order.
-    asked: VecDeque<BTreeSet<String>>,
+    /// Subscriptions not answered yet.
+    subscribing: usize,
     refused: bool,
     /// Published, identifier not known yet, in order.
     naming: VecDeque<tokio::sync::oneshot::Sender<Result<(), String>>>,
@@ -405,19 +407,20 @@ impl Manager {
         mut outgoing: mpsc::Receiver<Outgoing>,
     ) {
         let mut mappings = self.app.board.watch_mappings();
+        let mut again = tokio::time::interval(ASK_AGAIN);
+        again.set_missed_tick_behavior(MissedTickBehavior::Delay);
         loop {
             tokio::select! {
                 told = happenings.recv() => match told {
                     None => return,
                     Some(Told::Connected(sender, session_kept)) => {
                         self.sender = Some(sender);
-                        self.asked.clear();
-                        self.refused = false;
+                        self.subscribing = 0;
                         if !session_kept {
                             self.session.filters.clear();
                         }
                         let wanted = mappings.borrow_and_update().filters();
-                        self.subscribe(wanted);
+                        self.subscribe(wanted, true);
                         self.say_online();
                     }
                     Some(Told::Lost) => {
@@ -431,49 +434,51 @@ impl Manager {
                 },
                 Ok(()) = mappings.changed() => {
                     let wanted = mappings.borrow_and_update().filters();
-                    self.subscribe(wanted);
+                    self.subscribe(wanted, false);
+                }
+                _ = again.tick(), if self.refused => {
+                    let wanted = mappings.borrow_and_update().filters();
+                    self.subscribe(wanted, true);
                 }
                 Some(message) = outgoing.recv() => self.publish(message),
             }
         }
     }
 
-    /// Brings the session's subscriptions to what is mapped.
-    fn subscribe(&mut self, wanted: BTreeSet<String>) {
+    /// Brings the session's subscriptions to what is mapped; `all`: whatever it had before. A broker
+    /// that keeps our session may yet have lost some: it hung up before it answered, or came back from
+    /// an older copy of itself.
+    fn subscribe(&mut self, wanted: BTreeSet<String>, all: bool) {
         let Some(sender) = &self.sender else {
             return;
         };
-        let mut there = self.session.filters.clone();
-        there.extend(self.asked.iter().flatten().cloned());
-        for filter in there.difference(&wanted) {
-            if sender.unsubscribe(filter) {
-                self.session.filters.remove(filter);
-                self.asked.iter_mut().for_each(|asked| {
-                    asked.remove(filter);
-                });
-            } else {
-                tracing::warn!(topic = %filter, "could not unsubscribe now");
-            }
-        }
-        let new: Vec<String> = wanted.difference(&there).cloned().collect();
+        self.refused = false;
+        let new: Vec<String> = wanted
+            .iter()
+            .filter(|filter| all || !self.session.filters.contains(*filter))
+            .cloned()
+            .collect();
+        let gone: Vec<String> = self.session.filters.difference(&wanted).cloned().collect();
+        // Before the others go: one of them may have covered a new one.
         if !new.is_empty() {
             if sender.subscribe(&new) {
-                self.asked.push_back(new.into_iter().collect());
+                self.subscribing += 1;
             } else {
                 self.refused = true;
                 tracing::warn!("could not subscribe now");
             }
         }
-        self.note();
-        self.say();
-    }
-
-    /// Notes what the broker has confirmed, and no more: subscribing once more does no harm, a
-    /// subscription it never heard of would be silence.
-    fn note(&self) {
+        for filter in &gone {
+            if !sender.unsubscribe(filter) {
+                tracing::warn!(topic = %filter, "could not unsubscribe now");
+            }
+        }
+        self.session.filters = wanted;
+        // Written before the broker's answer: what it may know of us is what is unsubscribed one day.
         if let Err(error) = self.session.write() {
             tracing::warn!(error = %error, "the subscriptions could not be noted");
         }
+        self.say();
     }
 
     fn say_online(&mut self) {
@@ -496,22 +501,23 @@ impl Manager {
     }
 
     fn say(&self) {
-        let ready = self.sender.is_some() && self.asked.is_empty() && !self.refused;
+        let ready = self.sender.is_some() && self.subscribing == 0 && !self.refused;
         self.app.health.broker_ready.store(ready, Ordering::Relaxed);
     }
 
     fn happened(&mut self, happening: Happening) {
         match happening {
             Happening::Subscribed { all } => {
-                let answered = self.asked.pop_front().unwrap_or_default();
-                if all {
-                    self.session.filters.extend(answered);
-                    self.note();
-                } else {
+                self.subscribing = self.subscribing.saturating_sub(1);
+                if !all {
                     self.refused = true;
+                    self.session.filters.clear();
                     tracing::error!(
                         "the broker refuses a subscription: allow this user to read the sensors' topics"
                     );
+                    if let Err(error) = self.session.write() {
+                        tracing::warn!(error = %error, "the subscriptions could not be noted");
+                    }
                 }
                 self.say();
             }

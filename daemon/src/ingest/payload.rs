@@ -14,6 +14,8 @@ use crate::time::UtcMs;
 pub const MAX_PAYLOAD: usize = 64 * 1024;
 /// Numbers from here up are milliseconds since 1970, below they are seconds (as the contract says).
 const MILLISECONDS_FROM: f64 = 1e11;
+/// The year 2000: a sensor's clock that is behind it counts from its start.
+const NO_SENSOR_BEFORE: UtcMs = UtcMs(946_684_800_000);
 /// The last second of the year 9999: beyond it a time cannot be written as RFC 3339.
 const LAST_SECOND: f64 = 253_402_300_799.0;
 /// RFC 8428, section 4.5.3: below 2^28 s a SenML time is relative to now.
@@ -208,6 +210,15 @@ fn same(found: &Value, wanted: &Value) -> bool {
     }
 }
 
+/// A sensor that says a time before the year 2000 has not heard yet what time it is.
+fn set(time: UtcMs) -> When {
+    if time < NO_SENSOR_BEFORE {
+        When::Arrival
+    } else {
+        When::Own(time)
+    }
+}
+
 fn own_time(json: &Value, spec: &Sensor) -> Result<When, Bad> {
     let Some(pointer) = &spec.time_pointer else {
         return Ok(When::Arrival);
@@ -217,15 +228,15 @@ fn own_time(json: &Value, spec: &Sensor) -> Result<When, Bad> {
         Some(Value::Number(n)) => n
             .as_f64()
             .and_then(from_1970)
-            .map(When::Own)
+            .map(set)
             .ok_or_else(|| Bad(format!("`{pointer}` holds {n}, which is no time"))),
         Some(Value::String(text)) => {
             if let Some(number) = text_number(text) {
                 return from_1970(number)
-                    .map(When::Own)
+                    .map(set)
                     .ok_or_else(|| Bad(format!("`{pointer}` holds {text}, which is no time")));
             }
-            UtcMs::parse(text).map(When::Own).map_err(Bad)
+            UtcMs::parse(text).map(set).map_err(Bad)
         }
         Some(_) => Err(Bad(format!("`{pointer}` holds no time"))),
     }

@@ -95,7 +95,11 @@ fn times_are_seconds_milliseconds_or_rfc_3339() {
         at(r#"{"v":1,"at":1768025100.25}"#),
         Ok(When::Own(UtcMs(1_768_025_100_250)))
     );
-    assert_eq!(at(r#"{"v":1,"at":0}"#), Ok(When::Own(UtcMs(0))));
+    // A clock that was not set yet counts from its own start.
+    for unset in ["0", "13.5", "\"1970-01-01T00:00:13Z\"", "-7"] {
+        let json = format!(r#"{{"v":1,"at":{unset}}}"#);
+        assert_eq!(at(&json), Ok(When::Arrival), "{unset}");
+    }
     assert_eq!(at(r#"{"v":1,"at":null}"#), Ok(When::Arrival));
     assert_eq!(at(r#"{"v":1}"#), Ok(When::Arrival));
     assert!(at(r#"{"v":1,"at":"teatime"}"#).is_err());

@@ -55,6 +55,26 @@ impl Filter {
         !self.0.split('/').any(|level| level == "+" || level == "#")
     }
 
+    /// Whether every topic of another filter is one of this.
+    #[must_use]
+    pub fn covers(&self, other: &Self) -> bool {
+        if other.0.starts_with('$') && (self.0.starts_with('+') || self.0.starts_with('#')) {
+            return false;
+        }
+        let mut theirs = other.0.split('/');
+        for level in self.0.split('/') {
+            match (level, theirs.next()) {
+                // It stands for the level above, too.
+                ("#", _) => return true,
+                (_, None) | ("+", Some("#")) => return false,
+                ("+", Some(_)) => {}
+                (level, Some(their)) if level == their => {}
+                _ => return false,
+            }
+        }
+        theirs.next().is_none()
+    }
+
     /// What each wildcard stands for, if the topic fits; `#` stands for all that is left.
     #[must_use]
     pub fn captures<'t>(&self, topic: &'t str) -> Option<Captures<'t>> {
@@ -160,6 +180,36 @@ fn literal_pieces(pattern: &str) -> Vec<String> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    proptest! {
+        /// A filter covers another where it fits all topics the other fits (MQTT 5.0, section 4.7): of
+        /// short ones over two letters all are tried.
+        #[test]
+        fn a_filter_covers_another_as_the_topics_show(
+            a in "(([ab+])/){0,2}([ab+#])",
+            b in "(([ab+])/){0,2}([ab+#])",
+        ) {
+            let letters = ["a", "b", "c", ""];
+            let mut topics: Vec<String> = letters.iter().map(|l| (*l).to_owned()).collect();
+            for _ in 0..3 {
+                let longer = topics.iter().flat_map(|t| letters.map(|l| format!("{t}/{l}")));
+                topics = topics.iter().cloned().chain(longer).collect();
+                topics.sort_unstable();
+                topics.dedup();
+            }
+            let (a, b) = (Filter::parse(&a).unwrap(), Filter::parse(&b).unwrap());
+            let fits = |f: &Filter, t: &String| f.captures(t).is_some();
+            let all = topics.iter().all(|t| !fits(&b, t) || fits(&a, t));
+            prop_assert_eq!(a.covers(&b), all);
+        }
+    }
+
+    #[test]
+    fn a_wildcard_in_front_covers_no_topic_of_the_broker() {
+        let of = |text| Filter::parse(text).unwrap();
+        assert!(!of("#").covers(&of("$SYS/load")));
+        assert!(of("$SYS/#").covers(&of("$SYS/load")));
+    }
 
     /// The examples of MQTT 5.0 (OASIS Standard, 7 March 2019), section 4.7.1.
     #[test]

@@ -15,7 +15,7 @@ use futures::{FutureExt, SinkExt, StreamExt};
 use rumqttc::tokio_rustls::{TlsConnector, client::TlsStream};
 use rumqttc::v5::mqttbytes::v5::{
     Codec, Connect, ConnectProperties, ConnectReturnCode, Filter, LastWill, Login, Packet, PubAck,
-    PubAckReason, Publish, Subscribe, SubscribeReasonCode, Unsubscribe,
+    PubAckReason, Publish, RetainForwardRule, Subscribe, SubscribeReasonCode, Unsubscribe,
 };
 use rumqttc::v5::mqttbytes::{self, QoS};
 use rumqttc::v5::{ConnectionError, Event, MqttState, Request, StateError, TlsError};
@@ -364,7 +364,12 @@ impl WireSender {
     }
 
     pub(super) fn subscribe(&self, filters: &[String], qos: QoS) -> bool {
-        let filters = filters.iter().map(|f| Filter::new(f, qos));
+        let filters = filters.iter().map(|f| {
+            let mut filter = Filter::new(f, qos);
+            // Asked for once more, what is retained is no news.
+            filter.retain_forward_rule = RetainForwardRule::OnNewSubscribe;
+            filter
+        });
         self.request(Request::Subscribe(Subscribe::new_many(filters, None)))
     }
 

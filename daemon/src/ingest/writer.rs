@@ -88,8 +88,9 @@ pub struct Message {
 pub enum Ack {
     /// Nobody (QoS 0).
     None,
-    /// The embedded broker's hook, which then acknowledges; told whether it was a redelivery.
-    Hook(oneshot::Sender<bool>),
+    /// The embedded broker's hook, which then acknowledges; told whether it was a redelivery, if a
+    /// reading in it could show that.
+    Hook(oneshot::Sender<Option<bool>>),
     /// The outside broker's acknowledging task: connection and packet.
     Outside(mpsc::Sender<Acks>, u64, u16),
 }
@@ -98,7 +99,7 @@ pub enum Ack {
 pub type Acks = Vec<(u64, u16)>;
 
 impl Ack {
-    fn give(self, again: bool) {
+    fn give(self, again: Option<bool>) {
         match self {
             Self::None => {}
             // A publisher that has left meanwhile sends again; the store knows the packet.
@@ -111,7 +112,7 @@ impl Ack {
     }
 
     /// Gives many, in order; those of the outside broker in one go, so that its task is woken once.
-    fn give_all(acks: impl Iterator<Item = (Self, bool)>) {
+    fn give_all(acks: impl Iterator<Item = (Self, Option<bool>)>) {
         let mut outside: Option<(mpsc::Sender<Acks>, Acks)> = None;
         for (ack, again) in acks {
             match (ack, &mut outside) {
@@ -392,7 +393,8 @@ impl Writer {
         Ack::give_all(batch.acks.into_iter().map(|(ack, arrivals)| {
             let (its_own, others) = left.split_at(arrivals.min(left.len()));
             left = others;
-            (ack, its_own.iter().any(|s| s.again > 0 && s.new.is_empty()))
+            let again = || its_own.iter().any(|s| s.again > 0 && s.new.is_empty());
+            (ack, (!its_own.is_empty()).then(again))
         }));
         let mut new: Vec<StoredReading> = Vec::new();
         for (arrival, stored) in batch.arrivals.iter().zip(stored) {
