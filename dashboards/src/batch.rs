@@ -130,6 +130,7 @@ fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
         form.act method="post" action={ "/batches/" (encode(&b.id)) "/do" } {
             // Enter in a text field presses the first button of a form: it saves what was typed.
             button.sr type="submit" name="do" value="typed" tabindex="-1" aria-hidden="true" { "Save" }
+            input type="hidden" name="stage" value=(match proof.stage { Stage::Bulk => "bulk", Stage::Final => "final" });
             (controls::when(show, "act"))
             fieldset {
                 legend { "How far has it risen?" }

@@ -116,6 +116,7 @@ fn plans(place: &Place, show: &Show) -> Markup {
             form.act method="post" action="/places/plan" {
                 input type="hidden" name="name" value=(place.name);
                 input type="hidden" name="remove" value=(i);
+                input type="hidden" name="planned" value=(words);
                 p { (words) " " button.quiet type="submit" { "Take it out" } }
             }
         }

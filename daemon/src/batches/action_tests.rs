@@ -41,9 +41,24 @@ fn a_bake_from_same_again_to_the_oven() {
     assert!(batch.formula.is_some(), "it is made as the last one was");
     actions::move_batch(&k.app, id, "counter", at("2026-01-10T08:30:00Z"), None).unwrap();
     actions::observe(&k.app, rise(id, "2026-01-10T08:40:00Z", 0.5)).unwrap();
-    actions::end_stage(&k.app, id, Outcome::Ready, at("2026-01-10T09:30:00Z"), None).unwrap();
+    actions::end_stage(
+        &k.app,
+        id,
+        None,
+        Outcome::Ready,
+        at("2026-01-10T09:30:00Z"),
+        None,
+    )
+    .unwrap();
     assert!(matches!(
-        actions::end_stage(&k.app, id, Outcome::Ready, at("2026-01-10T09:31:00Z"), None),
+        actions::end_stage(
+            &k.app,
+            id,
+            None,
+            Outcome::Ready,
+            at("2026-01-10T09:31:00Z"),
+            None
+        ),
         Err(ActionError::Refused(_))
     ));
     let part = actions::split_batch(

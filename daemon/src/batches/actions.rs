@@ -219,10 +219,11 @@ fn ended(stage: &StageRecord, at: UtcMs, outcome: Outcome) -> StageRecord {
 /// Ends the stage that is open (for a part of a batch, if need be, the bulk proof it shares).
 ///
 /// # Errors
-/// If none is open.
+/// If none is open, or another one than was `meant`: two people may tap at once.
 pub fn end_stage(
     app: &App,
     batch: &str,
+    meant: Option<StageKind>,
     outcome: Outcome,
     at: UtcMs,
     by: Option<&str>,
@@ -237,6 +238,13 @@ pub fn end_stage(
     let Some(open) = open else {
         return refused(format!("`{batch}` has no proof in progress"));
     };
+    if let Some(meant) = meant.filter(|meant| *meant != open.stage) {
+        return refused(format!(
+            "the {} proof of `{batch}` has ended already; its {} proof is in progress",
+            meant.as_str(),
+            open.stage.as_str()
+        ));
+    }
     let mut stage = ended(open, at, outcome);
     if let Some(by) = by {
         stage.by = Some(by.to_owned());

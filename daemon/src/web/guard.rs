@@ -53,7 +53,7 @@ pub async fn headers(State(web): State<Shared>, request: Request, next: Next) ->
 }
 
 /// The host asked for: the authority (HTTP/2) or the only `Host`.
-fn host(uri: &Uri, headers: &HeaderMap) -> Option<String> {
+pub(in crate::web) fn host(uri: &Uri, headers: &HeaderMap) -> Option<String> {
     if let Some(authority) = uri.authority() {
         return Some(authority.as_str().to_owned());
     }

@@ -248,7 +248,7 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
     let (word, done) = match verb {
         "end" => (
             "ended",
-            actions::end_stage(app, id, outcome(rest)?, at, None)?,
+            actions::end_stage(app, id, meant(fields), outcome(rest)?, at, None)?,
         ),
         "was" | "reopen" => ("changed", correct_end(app, id, verb, rest)?),
         "start" => {
@@ -303,6 +303,14 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
     })
 }
 
+/// The stage that the page showed, where it says so.
+fn meant(fields: &Fields) -> Option<StageKind> {
+    let shown = fields.text("stage")?;
+    [StageKind::Bulk, StageKind::Final]
+        .into_iter()
+        .find(|kind| kind.as_str() == shown)
+}
+
 /// What was chosen of "covered" and "open to the air", if either was.
 pub(super) fn covered(fields: &Fields) -> Option<bool> {
     match fields.text("covered")? {
@@ -317,8 +325,9 @@ fn correct_end(app: &App, id: &str, verb: &str, rest: &str) -> Result<Done, Prob
     let book = app.book();
     let mut stage = [StageKind::Final, StageKind::Bulk]
         .into_iter()
-        .find_map(|kind| book.stage(id, kind))
-        .ok_or_else(|| Problem::conflict("No proof has begun."))?
+        .filter_map(|kind| book.stage(id, kind))
+        .find(|stage| stage.end.is_some())
+        .ok_or_else(|| Problem::conflict("No proof has ended."))?
         .clone();
     if verb == "was" {
         stage.outcome = Some(outcome(rest)?);

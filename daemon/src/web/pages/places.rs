@@ -182,10 +182,15 @@ pub async fn plan(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
             });
         match fields.text("remove") {
             Some(index) => {
+                // Two people may tap at once: what was shown there, and no other.
+                let shown = fields.text("planned");
                 let index: usize = index
                     .parse()
                     .ok()
-                    .filter(|i| *i < place.planned.len())
+                    .filter(|i| {
+                        let there = place.planned.get(*i);
+                        there.is_some_and(|c| shown == Some(in_words(c, &show).as_str()))
+                    })
                     .ok_or_else(|| {
                         Problem::unprocessable("That change is not planned any more.")
                     })?;

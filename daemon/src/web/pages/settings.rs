@@ -1,6 +1,6 @@
 //! Settings: unit, zone, quiet hours, ways to be told, who is signed in, undo.
 
-use axum::extract::{Query, State};
+use axum::extract::{OriginalUri, Query, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use doughwarden_dashboards::settings::{
@@ -16,6 +16,7 @@ use crate::events::Event;
 use crate::store::{ChangeLogEntry, OutboxRow};
 use crate::time::UtcMs;
 use crate::web::door;
+use crate::web::guard::host;
 use crate::web::problem::Problem;
 use crate::web::{Shared, Web};
 
@@ -291,16 +292,17 @@ pub async fn test(State(web): State<Shared>, form: Sent) -> Result<Redirect, Pro
 ///
 /// # Errors
 /// If the store cannot be read.
-pub async fn invite(State(web): State<Shared>, headers: HeaderMap) -> Result<Markup, Problem> {
+pub async fn invite(
+    State(web): State<Shared>,
+    OriginalUri(uri): OriginalUri,
+    headers: HeaderMap,
+) -> Result<Markup, Problem> {
     if web.app.config.http.access_key.is_none() {
         return Err(Problem::conflict(
             "No access key is set, so nobody needs to sign in.",
         ));
     }
-    let host = headers
-        .get(header::HOST)
-        .and_then(|h| h.to_str().ok())
-        .unwrap_or("localhost");
+    let host = host(&uri, &headers).unwrap_or_else(|| "localhost".to_owned());
     let scheme = if web.https() { "https" } else { "http" };
     let token = web.door.invite(web.app.clock.now());
     let link = format!("{scheme}://{host}/sign-in?token={token}");

@@ -68,9 +68,18 @@ async fn a_heating_hour_is_planned_on_the_page_and_the_forecast_counts_on_it() {
             .text
             .contains("once, tomorrow 3:00 off")
     );
-    form(&router, "/places/plan", "name=box&remove=0").await;
-    let left = kitchen.app.book().places["box"].planned.clone();
-    assert!(left.len() == 1 && left[0].on == Some(false));
+    let page = get(&router, "/places").await.text;
+    let (_, first) = page.split_once("name=\"planned\" value=\"").unwrap();
+    let shown = first.split('"').next().unwrap();
+    let mut url = reqwest::Url::parse("http://x/").unwrap();
+    url.query_pairs_mut().append_pair("planned", shown);
+    let tap = format!("name=box&remove=0&{}", url.query().unwrap());
+    form(&router, "/places/plan", &tap).await;
+    let left = || kitchen.app.book().places["box"].planned.clone();
+    assert!(left().len() == 1 && left()[0].on == Some(false));
+    // Somebody else's page showed the same: their tap takes no other out.
+    assert_eq!(form(&router, "/places/plan", &tap).await.status, 422);
+    assert_eq!(left().len(), 1);
 }
 
 #[tokio::test]
