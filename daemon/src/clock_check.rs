@@ -35,6 +35,8 @@ const NEVER_BEFORE: UtcMs = UtcMs(1_735_689_600_000);
 const NEVER_AFTER: UtcMs = UtcMs(4_102_444_800_000);
 /// A correction no larger than this is none: the machine's clock is right again, ms.
 const AGREES_MS: i64 = 2_000;
+/// A machine's clock that moved by more than this against the time that passed was set, ms.
+const SET_MS: i64 = 60_000;
 /// The setting that keeps a correction over a restart of the program.
 const SETTING: &str = "clock_correction";
 
@@ -54,6 +56,8 @@ pub struct ClockCheck {
     service: PathBuf,
     newest_stored: AtomicI64,
     doubt: RwLock<Option<Doubt>>,
+    /// By how much the clock was ahead of the machine's when it was corrected, ms.
+    made_by_ms: AtomicI64,
 }
 
 impl Default for ClockCheck {
@@ -68,6 +72,7 @@ impl ClockCheck {
             service: service.to_owned(),
             newest_stored: i64::MIN.into(),
             doubt: RwLock::default(),
+            made_by_ms: 0.into(),
         }
     }
 
@@ -97,14 +102,17 @@ impl ClockCheck {
 /// If the store cannot be written; the correction is taken back all the same.
 pub fn look(app: &App) -> Result<bool, StoreError> {
     let check = &app.clock_check;
-    let agrees = app
-        .clock
-        .corrected_by_ms()
-        .is_some_and(|ms| ms.abs() <= AGREES_MS);
+    // Caught up with, or set by its time server since: it knows better than whoever typed.
+    let made_by_ms = check.made_by_ms.load(Ordering::Relaxed);
+    let agrees = app.clock.corrected_by_ms().is_some_and(|ms| {
+        ms.abs() <= AGREES_MS || ms.saturating_sub(made_by_ms).saturating_abs() > SET_MS
+    });
     let doubt = check.judge(app.clock.uncorrected());
     if agrees {
         app.clock.take_back();
-        tracing::info!("the machine's clock agrees with the correction, which is taken back");
+        tracing::info!(
+            "the machine's clock agrees with the correction, or was set: that is taken back"
+        );
     }
     let before = std::mem::replace(
         &mut *check
@@ -133,9 +141,13 @@ pub fn correct(app: &App, now: UtcMs) -> Result<(), CorrectError> {
     if !(NEVER_BEFORE..NEVER_AFTER).contains(&now) {
         return Err(CorrectError::Nonsense(now));
     }
+    let by_ms = now.0.saturating_sub(app.clock.uncorrected().0);
+    app.clock_check.made_by_ms.store(by_ms, Ordering::Relaxed);
     app.clock.correct(now);
     tracing::warn!(%now, by_ms = app.clock.corrected_by_ms(), "the clock was corrected by hand");
-    let kept = json!({"by_ms": app.clock.corrected_by_ms(), "boot": boot()});
+    let kept = json!({
+        "by_ms": app.clock.corrected_by_ms(), "boot": boot(), "machine": app.clock.uncorrected().0, "up_ms": up_ms(),
+    });
     app.store.set_setting(SETTING, Some(&kept))?;
     look(app)?;
     app.bus.tell(Event::Settings);
@@ -163,6 +175,13 @@ pub enum CorrectError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+/// Time since the boot (`/proc/uptime`, proc(5): seconds with two decimals).
+fn up_ms() -> Option<i64> {
+    let text = std::fs::read_to_string("/proc/uptime").ok()?;
+    let seconds: f64 = text.split(' ').next()?.parse().ok()?;
+    Some((seconds * 1000.0) as i64)
 }
 
 fn boot() -> Option<String> {
@@ -214,7 +233,18 @@ fn resume(app: &App) -> Result<(), StoreError> {
         .store(newest.unwrap_or(i64::MIN), Ordering::Relaxed);
     let kept = app.store.setting(SETTING)?.unwrap_or_default();
     let same_boot = kept["boot"].as_str().map(str::to_owned) == boot() && boot().is_some();
+    // The machine's clock and the time since the boot went on alike, unless the clock was set.
+    let then = kept["machine"].as_i64().zip(kept["up_ms"].as_i64());
+    let was_set = then.zip(up_ms()).is_some_and(|((machine, up), up_now)| {
+        let expected = machine.saturating_add(up_now.saturating_sub(up));
+        app.clock.uncorrected().0.abs_diff(expected) > SET_MS.unsigned_abs()
+    });
+    if same_boot && was_set {
+        tracing::info!("the machine's clock was set since it was corrected: that is taken back");
+        return app.store.set_setting(SETTING, None);
+    }
     if let Some(by_ms) = kept["by_ms"].as_i64().filter(|_| same_boot) {
+        check.made_by_ms.store(by_ms, Ordering::Relaxed);
         app.clock.correct(app.clock.uncorrected().plus_ms(by_ms));
         tracing::warn!(by_ms, "the clock is corrected as before the restart");
     }
@@ -252,5 +282,34 @@ mod tests {
         assert_eq!(runs.judge(now), Some(Doubt::NotSynchronised));
         std::fs::write(dir.path().join(HEARD), "").unwrap();
         assert_eq!(runs.judge(now), None);
+    }
+
+    /// The machine's clock was set while the program was not running: its old distance from somebody's
+    /// word is not added to a clock that is right.
+    #[test]
+    fn a_correction_is_taken_up_again_only_while_the_machines_clock_goes_on_as_it_did() {
+        let month_ms = 30 * 86_400_000;
+        let now = UtcMs::parse("2026-02-10T07:00:00Z").unwrap();
+        for (machine, by_ms) in [(now, Some(month_ms)), (now.plus_ms(-month_ms), None)] {
+            let dir = tempfile::tempdir().unwrap();
+            let store = crate::store::sqlite::SqliteStore::open(dir.path()).unwrap();
+            let kept = json!({
+                "by_ms": month_ms, "boot": boot(), "machine": machine.0, "up_ms": up_ms(),
+            });
+            crate::store::Store::set_setting(&store, SETTING, Some(&kept)).unwrap();
+            let app = App::new(
+                crate::time::Clock::by_hand(now),
+                crate::config::Config::default(),
+                dir.path().to_path_buf(),
+                Arc::new(store),
+            )
+            .unwrap();
+            resume(&app).unwrap();
+            assert_eq!(app.clock.corrected_by_ms(), by_ms);
+            assert_eq!(
+                app.store.setting(SETTING).unwrap().is_some(),
+                by_ms.is_some()
+            );
+        }
     }
 }

@@ -199,6 +199,9 @@ const SLOW: u16 = 1;
 const PARTIAL: u16 = 2;
 const CUT: u16 = 3;
 
+/// An error as InfluxDB 2 writes it (its API's document, `Error`).
+const ITS_OWN: &str = r#"{"code":"unprocessable entity","message":"{}"}"#;
+
 /// Answers by a script, then takes everything; keeps what it took, in order.
 #[derive(Clone, Default)]
 struct Moody {
@@ -247,7 +250,7 @@ impl Moody {
                     return (
                         StatusCode::UNPROCESSABLE_ENTITY,
                         header,
-                        "partial write: field type conflict dropped=1".into(),
+                        ITS_OWN.replace("{}", "partial write: field type conflict dropped=1"),
                     );
                 }
                 // Takes it, and is gone before it has said so.
@@ -269,7 +272,7 @@ impl Moody {
             return (
                 StatusCode::UNPROCESSABLE_ENTITY,
                 header,
-                "field type conflict".into(),
+                ITS_OWN.replace("{}", "field type conflict"),
             );
         }
         self.taken
@@ -284,7 +287,7 @@ impl Moody {
 async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing() {
     tls();
     let (server, port) = Moody::start(&[
-        CUT, 503, 429, SILENT, 401, 404, 413, 500, SLOW, PARTIAL, 422,
+        CUT, 503, 429, SILENT, 400, 401, 404, 413, 500, SLOW, PARTIAL, 422,
     ])
     .await;
     let kitchen = kitchen(port);

@@ -2,7 +2,7 @@
 
 use std::process::ExitCode;
 
-use anyhow::ensure;
+use anyhow::{Context as _, ensure};
 
 use super::{Common, Done};
 use crate::time::{HOUR_MS, UtcMs};
@@ -35,7 +35,11 @@ impl Resend {
         let (mut at, mut queued) = (self.from, 0);
         while at < to {
             let until = at.plus_ms(STRETCH_MS).min(to);
-            queued += app.store.copy_again(at, until)?;
+            queued += app.store.copy_again(at, until).with_context(|| {
+                format!(
+                    "{queued} readings wait to be sent again; once they are sent go on with `--from {at}`"
+                )
+            })?;
             at = until;
             bar.set_position(at.0.abs_diff(self.from.0));
         }

@@ -27,6 +27,8 @@ const BATCH: usize = 2_000;
 const TIME_OUT: Duration = Duration::from_secs(20);
 /// Items of the queue in a MiB of disk: a key and its number, measured at 22 bytes.
 const ITEMS_A_MIB: u64 = 1024 * 1024 / 22;
+/// A request is made no smaller than this because the server is slow.
+const SMALL: usize = 50;
 /// How long to sleep when nothing waits.
 const IDLE: Duration = Duration::from_secs(1);
 
@@ -100,7 +102,11 @@ impl CopyStatus {
     }
 
     fn refused(&self, why: String) {
-        self.refused.fetch_add(1, Ordering::Relaxed);
+        self.refused_some(1, why);
+    }
+
+    fn refused_some(&self, how_many: u64, why: String) {
+        self.refused.fetch_add(how_many, Ordering::Relaxed);
         *locked(&self.last_error) = Some(why);
     }
 
@@ -174,7 +180,8 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
         };
         match send(&client, influx, &items).await {
             Ok(()) => {
-                app.copy.went_well(app.clock.now(), items.len());
+                let sent = items.iter().filter(|item| item.reading.is_some()).count();
+                app.copy.went_well(app.clock.now(), sent);
                 batch = (batch * 2).min(BATCH);
                 done(app, last).await;
             }
@@ -194,6 +201,20 @@ async fn send_for_ever(app: &Arc<App>, influx: &Influx) {
                 tracing::error!(
                     "one reading of the copy is too large for the server; the store has it"
                 );
+                done(app, last).await;
+            }
+            Err(Refusal::Slow(why)) => {
+                // A slow line takes smaller pieces.
+                batch = (batch / 2).max(SMALL);
+                let failures = app.copy.failed(app.clock.now(), why.clone());
+                tracing::warn!(%why, failures, "the copy to InfluxDB waits; no reading is lost");
+                tokio::time::sleep(Backoff::SERVER.wait(failures)).await;
+            }
+            Err(Refusal::Past { why, gone }) => {
+                // All that its bucket still keeps is in.
+                app.copy.refused_some(gone, why.clone());
+                tracing::warn!(%why, gone, "the server keeps no readings that old; the store has them");
+                batch = (batch * 2).min(BATCH);
                 done(app, last).await;
             }
             Err(Refusal::Later(why)) => {
@@ -221,8 +242,12 @@ enum Refusal {
     Later(String),
     /// The request is too large.
     TooLarge,
+    /// It did not get through in time: away, or too much for the line.
+    Slow(String),
     /// The server will never take some of these points.
     BadPoints(String),
+    /// It took them but for some that its bucket keeps no longer.
+    Past { why: String, gone: u64 },
 }
 
 /// The crate's client. It has no time-out of its own and panics on a bad URL (checked when the
@@ -250,7 +275,7 @@ async fn send(
         TimestampPrecision::Milliseconds,
     );
     match tokio::time::timeout(TIME_OUT, write).await {
-        Err(_) => Err(Refusal::Later(format!(
+        Err(_) => Err(Refusal::Slow(format!(
             "no answer within {} s",
             TIME_OUT.as_secs()
         ))),
@@ -259,23 +284,50 @@ async fn send(
     }
 }
 
+/// Whether an answer is InfluxDB's own error, a JSON object with `code` and `message` (its API's
+/// document, `Error`): a proxy's "bad request" says nothing of the points.
+fn its_own(text: &str) -> bool {
+    let error: Option<serde_json::Value> = serde_json::from_str(text).ok();
+    error.is_some_and(|e| e["code"].is_string() && e["message"].is_string())
+}
+
+/// How many points a partial write dropped because they are older than the bucket's retention:
+/// `partial write: points beyond retention policy dropped=3`.
+fn past_retention(text: &str) -> Option<u64> {
+    let (_, rest) = text.split_once("beyond retention policy")?;
+    let (_, number) = rest.split_once("dropped=")?;
+    let digits = number.split(|c: char| !c.is_ascii_digit()).next()?;
+    digits.parse().ok()
+}
+
 fn sort(error: &RequestError) -> Refusal {
     match error {
         RequestError::Http { status, text } => {
             let said = format!("{status} {}", text.chars().take(200).collect::<String>());
-            match status.as_u16() {
-                413 => Refusal::TooLarge,
-                400 | 422 => Refusal::BadPoints(said),
-                401 | 403 => Refusal::Later(format!(
-                    "the token was refused ({said}): set `influx.token`"
-                )),
-                404 => Refusal::Later(format!("organisation or bucket not found ({said})")),
-                // Any 2xx but 204 counts as an error in the crate; the data is there.
-                200..=299 => Refusal::Later(format!("an answer that is no InfluxDB's ({said})")),
-                _ => Refusal::Later(said),
-            }
+            answered(status.as_u16(), text, said)
         }
         other => Refusal::Later(other.to_string()),
+    }
+}
+
+fn answered(status: u16, text: &str, said: String) -> Refusal {
+    match status {
+        413 => Refusal::TooLarge,
+        400 | 422 => match past_retention(text) {
+            Some(gone) => Refusal::Past { why: said, gone },
+            None if its_own(text) => Refusal::BadPoints(said),
+            None => Refusal::Later(format!(
+                "an answer that is no InfluxDB's ({said}): is `influx.url` right?"
+            )),
+        },
+        408 | 504 => Refusal::Slow(said),
+        401 | 403 => Refusal::Later(format!(
+            "the token was refused ({said}): set `influx.token`"
+        )),
+        404 => Refusal::Later(format!("organisation or bucket not found ({said})")),
+        // Any 2xx but 204 counts as an error in the crate; the data is there.
+        200..=299 => Refusal::Later(format!("an answer that is no InfluxDB's ({said})")),
+        _ => Refusal::Later(said),
     }
 }
 
@@ -292,9 +344,45 @@ pub async fn reach(config: &Config) -> Vec<(String, Result<String, String>)> {
         Ok(Ok(())) => Ok(format!("{} takes writes", influx.url)),
         Ok(Err(error)) => match sort(&error) {
             // It looked at the (empty) content, so token and bucket are known.
-            Refusal::BadPoints(_) | Refusal::TooLarge => Ok(format!("{} takes writes", influx.url)),
-            Refusal::Later(why) => Err(format!("{}: {why}", influx.url)),
+            Refusal::BadPoints(_) | Refusal::TooLarge | Refusal::Past { .. } => {
+                Ok(format!("{} takes writes", influx.url))
+            }
+            Refusal::Later(why) | Refusal::Slow(why) => Err(format!("{}: {why}", influx.url)),
         },
     };
     vec![("copy to InfluxDB".into(), result)]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What InfluxDB 2 says of points older than its bucket keeps and of a field's type (its API's
+    /// document; the texts from memory), and what proxies say that know nothing of points.
+    #[test]
+    fn only_influxdb_itself_condemns_a_reading() {
+        let said = |status, text: &str| answered(status, text, text.to_owned());
+        let partial = |what: &str| {
+            format!(
+                r#"{{"code":"unprocessable entity","message":"failure writing points to database: partial write: {what}"}}"#
+            )
+        };
+        let past = partial("points beyond retention policy dropped=3");
+        assert!(matches!(said(422, &past), Refusal::Past { gone: 3, .. }));
+        let conflict = partial("field type conflict: input field dropped=1");
+        assert!(matches!(said(422, &conflict), Refusal::BadPoints(_)));
+        let invalid = r#"{"code":"invalid","message":"unable to parse 'x': missing fields"}"#;
+        assert!(matches!(said(400, invalid), Refusal::BadPoints(_)));
+        for proxy in [
+            "<html>400 The plain HTTP request was sent to HTTPS port</html>",
+            "Client sent an HTTP request to an HTTPS server.",
+            "",
+        ] {
+            match said(400, proxy) {
+                Refusal::Later(why) => assert!(why.contains("influx.url"), "{why}"),
+                other => panic!("{proxy}: {other:?}"),
+            }
+        }
+        assert!(matches!(said(504, "late"), Refusal::Slow(_)));
+    }
 }

@@ -481,7 +481,7 @@ pub trait Store: Send + Sync {
     /// no copy is configured.
     ///
     /// # Errors
-    /// If the store cannot be written; nothing is queued then.
+    /// If the store cannot be written or the queue has no room for all of them; nothing is queued then.
     fn copy_again(&self, from: UtcMs, to: UtcMs) -> Result<u64>;
     /// From now on readings are queued for the copy, at most so many at a time; `None`: no copy is
     /// configured, nothing is queued.

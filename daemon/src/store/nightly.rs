@@ -27,6 +27,8 @@ pub const TOO_OLD_MS: i64 = 36 * HOUR_MS;
 const AHEAD_MS: i64 = HOUR_MS;
 const PREFIX: &str = "doughwarden-";
 const ENDING: &str = ".db";
+/// What a copy is called until it is whole and looked through.
+const UNFINISHED: &str = ".db.part";
 
 /// How the nightly copy stands.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -257,6 +259,14 @@ fn same_disk(a: &Path, b: &Path) -> bool {
 /// older ones go first, but never the last.
 fn copy(data_dir: &Path, folder: &Path, now: UtcMs, keep: u32) -> Result<PathBuf> {
     let cannot = cannot_read(folder);
+    // What a copy that was cut off left.
+    for entry in std::fs::read_dir(folder).map_err(&cannot)? {
+        let path = entry.map_err(&cannot)?.path();
+        let name = path.file_name().and_then(|name| name.to_str());
+        if name.is_some_and(|n| n.starts_with(PREFIX) && n.ends_with(UNFINISHED)) {
+            std::fs::remove_file(&path).map_err(&cannot)?;
+        }
+    }
     let mut there = copies(folder, now)?;
     let size = std::fs::metadata(sqlite::file_in(data_dir)?)
         .map_err(&cannot)?
@@ -364,6 +374,35 @@ mod tests {
                 .unwrap()
                 .is_empty()
         );
+    }
+
+    #[test]
+    fn a_damaged_copy_does_not_count_and_takes_no_good_one_s_place() {
+        use std::os::unix::fs::FileExt as _;
+        let k = Kitchen::new("2026-01-10T12:00:00Z");
+        std::fs::create_dir(k.second()).unwrap();
+        k.look_at("2026-01-10T12:00:00Z");
+        // What a copy that was cut off left goes with the next one.
+        let cut_off = k.second().join("doughwarden-20260110T020000Z.db.part");
+        std::fs::write(&cut_off, "half").unwrap();
+        let file = sqlite::file_in(&k.app.data_dir).unwrap();
+        let conn = rusqlite::Connection::open(&file).unwrap();
+        conn.execute_batch("PRAGMA wal_checkpoint(TRUNCATE)")
+            .unwrap();
+        drop(conn);
+        let raw = std::fs::OpenOptions::new().write(true).open(&file).unwrap();
+        let size = raw.metadata().unwrap().len();
+        raw.write_all_at(&[0xff; 4096], size - 4096).unwrap();
+        let s = k.look_at("2026-01-11T03:00:00Z");
+        assert_eq!((s.copies, s.newest), (1, Some(at("2026-01-10T12:00:00Z"))));
+        assert!(s.last_error.is_some_and(|(_, why)| why.contains("damaged")));
+        assert_eq!(k.names(), ["doughwarden-20260110T120000Z.db"]);
+        let now = at("2026-01-12T03:00:00Z");
+        assert!(k.look_at("2026-01-12T03:00:00Z").too_old(now));
+        // By hand neither: the good one stays under its name.
+        let good = k.second().join("doughwarden-20260110T120000Z.db");
+        assert!(sqlite::back_up(&k.app.data_dir, &good).is_err());
+        assert_eq!(sqlite::check(&good).unwrap(), Vec::<String>::new());
     }
 
     #[test]

@@ -7,7 +7,7 @@
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::{failed, readings};
-use crate::store::{CopyItem, CopyQueue, Result};
+use crate::store::{CopyItem, CopyQueue, Result, StoreError};
 use crate::time::UtcMs;
 
 const QUEUEING: &str = "queue readings for the copy";
@@ -26,7 +26,8 @@ pub(super) fn wanted(tx: &Connection) -> Result<bool> {
         .map_err(failed(QUEUEING))
 }
 
-/// Queues what is stored of a span once more, in order of time.
+/// Queues what is stored of a span once more, in order of time; nothing of it where the queue has no
+/// room for all.
 pub(super) fn again(tx: &Connection, from: UtcMs, to: UtcMs) -> Result<u64> {
     let queued = tx
         .prepare_cached(
@@ -39,7 +40,18 @@ pub(super) fn again(tx: &Connection, from: UtcMs, to: UtcMs) -> Result<u64> {
         )
         .and_then(|mut insert| insert.execute(params![from.0, to.0]))
         .map_err(failed(QUEUEING))?;
-    keep_bound(tx)?;
+    let full: Option<bool> = tx
+        .query_row(
+            "SELECT max(seq) - min(seq) + 1 > (SELECT items FROM copy_bound) FROM copy",
+            [],
+            |row| row.get(0),
+        )
+        .map_err(failed(QUEUEING))?;
+    if queued > 0 && full == Some(true) {
+        return Err(StoreError::Unusable(format!(
+            "the queue for the copy has no room for {queued} readings more (`influx.queue_mib`)"
+        )));
+    }
     Ok(queued as u64)
 }
 
@@ -109,6 +121,14 @@ pub(super) fn done(tx: &Connection, up_to: i64) -> Result<()> {
         .and_then(|mut delete| delete.execute([up_to]))
         .map_err(failed("take sent readings off the copy's queue"))?;
     Ok(())
+}
+
+/// The earliest time of a reading that waits.
+pub(super) fn earliest(conn: &Connection) -> Result<Option<UtcMs>> {
+    let earliest: Option<i64> = conn
+        .query_row("SELECT min(time) FROM copy", [], |row| row.get(0))
+        .map_err(failed(READING))?;
+    Ok(earliest.map(UtcMs))
 }
 
 pub(super) fn status(conn: &Connection) -> Result<CopyQueue> {

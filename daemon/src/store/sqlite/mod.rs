@@ -278,6 +278,9 @@ impl Store for SqliteStore {
 
     fn thin(&self, before: UtcMs, spared: &[(UtcMs, UtcMs)]) -> Result<u64> {
         self.sum_up(before)?;
+        // What waits for the copy is still to be read.
+        let waits = self.pool.read(copy_queue::earliest)?;
+        let before = before.min(waits.unwrap_or(before));
         let before = summaries::floor(before.0, HOUR_MS);
         // The stretches between what is spared, in whole minutes.
         let mut spared = spared.to_vec();

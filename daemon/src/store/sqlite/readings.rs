@@ -12,7 +12,7 @@ use crate::store::{
     Arrival, Bucket, KeptOut, Packet, ReadingQuery, Result, SeriesStatus, StoreError, Stored,
     StoredReading,
 };
-use crate::time::UtcMs;
+use crate::time::{MINUTE_MS, UtcMs};
 
 /// Reasons in other programs' words are stored as this plus the number of their name.
 const SAID_FROM: i64 = 16;
@@ -87,6 +87,19 @@ impl<'a> Write<'a> {
             summed_to,
         })
     }
+
+    /// Whether the readings of a moment's minute were thinned to their summary.
+    fn is_thinned(&self, series: i64, at: UtcMs) -> rusqlite::Result<bool> {
+        if at.0 >= self.summed_to {
+            return Ok(false);
+        }
+        let minute = super::summaries::floor(at.0, MINUTE_MS);
+        self.tx
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM summary WHERE series = ?1 AND width = 60 AND time = ?2)",
+            )?
+            .query_row((series, minute), |row| row.get(0))
+    }
 }
 
 fn append_one(
@@ -107,6 +120,12 @@ fn append_one(
         let mut at = reading.time;
         let is_new = loop {
             if arrival.own_time {
+                // A file taken in once more: what it brought is in the minute's summary. (A message that
+                // no packet tells from a repeat is judged so, too: it would have been on its way for as
+                // long as readings are kept.)
+                if arrival.packet.is_none() && write.is_thinned(series, at)? {
+                    break false;
+                }
                 break insert(write, names, series, at, reading)?;
             }
             at = UtcMs(names.not_taken(series, at.0));

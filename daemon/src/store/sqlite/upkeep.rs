@@ -175,6 +175,22 @@ pub(super) fn report_lost_tail(conn: &Connection, expected: u64) {
 /// with each write, and on a slow card under live readings never ends. The log grows meanwhile by
 /// what is written, and is cut back after.
 pub(super) fn copy_to(conn: &Connection, to: &Path) -> Result<()> {
+    let part = copy_beside(conn, to)?;
+    put_in_place(&part, to)
+}
+
+/// The same, looked through before it takes its name: what had that name stays if it is not sound.
+fn copy_proven(conn: &Connection, to: &Path) -> Result<()> {
+    let part = copy_beside(conn, to)?;
+    if let Err(error) = proven(&part, to) {
+        let _ = std::fs::remove_file(&part);
+        return Err(error);
+    }
+    put_in_place(&part, to)
+}
+
+/// Copies into a file beside `to`, whose name it gives.
+fn copy_beside(conn: &Connection, to: &Path) -> Result<PathBuf> {
     let copying = failed("copy the store");
     // Pages between pauses, and the pause: leaves the disk to the readings in between.
     const PAGES: i32 = 256;
@@ -205,7 +221,7 @@ pub(super) fn copy_to(conn: &Connection, to: &Path) -> Result<()> {
         let _ = std::fs::remove_file(&part);
         return Err(error);
     }
-    put_in_place(&part, to)
+    Ok(part)
 }
 
 /// Opens a file only to read it.
@@ -254,24 +270,24 @@ pub fn check(file: &Path) -> Result<Vec<String>> {
 /// If there is no store, either file cannot be used, or the copy is not sound.
 pub fn back_up(data_dir: &Path, to: &Path) -> Result<u64> {
     let from = look_into(&file_in(data_dir)?)?;
-    copy_to(&from, to)?;
-    proven(to)
-}
-
-/// Looks a finished copy through; gives its size.
-pub(super) fn proven(copy: &Path) -> Result<u64> {
-    if let Some(first) = check(copy)?.into_iter().next() {
-        return Err(StoreError::Unusable(format!(
-            "the copy {} is damaged ({first}): check the store itself with `store check`",
-            copy.display()
-        )));
-    }
-    std::fs::metadata(copy)
+    copy_proven(&from, to)?;
+    std::fs::metadata(to)
         .map(|meta| meta.len())
         .map_err(|source| StoreError::Io {
-            doing: format!("read {}", copy.display()),
+            doing: format!("read {}", to.display()),
             source,
         })
+}
+
+/// Looks through a finished copy that is to get a name.
+fn proven(copy: &Path, name: &Path) -> Result<()> {
+    match check(copy)?.into_iter().next() {
+        None => Ok(()),
+        Some(first) => Err(StoreError::Unusable(format!(
+            "the copy {} was damaged ({first}) and is not kept: check the store itself with `store check`",
+            name.display()
+        ))),
+    }
 }
 
 /// Puts a copy in the place of a data directory's store; what was there is kept beside it. Gives the
