@@ -26,7 +26,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::publisher::Outgoing;
 use super::writer::{Ack, Message};
-use super::{IngestError, Options, digest};
+use super::{ABSENCE_MS, IngestError, Options, digest};
 use crate::app::App;
 use crate::config::mqtt::{Mqtt, split_listen};
 use crate::store::Packet;
@@ -46,8 +46,6 @@ const QUEUED_BYTES: usize = 1024 * 1024;
 const RETAINED: usize = 10_000;
 /// Clients remembered for telling redeliveries.
 const REMEMBERED: usize = 4_096;
-/// Readings without a time that come after a longer absence than this may have waited, ms.
-const ABSENCE_MS: i64 = 10_000;
 /// How long a wrong password waits for its answer: guessing is slow, and nobody is locked out.
 const WRONG_PASSWORD: Duration = Duration::from_secs(1);
 /// How long stopping waits for connections to close (a hook that never returns holds one open).
@@ -349,7 +347,7 @@ impl BrokerEventHandler for Hook {
                 // Not known: it may have been here before we started.
                 maybe_again: keeps && before.is_none_or(|c| c.ended_badly),
                 resumed: keeps
-                    && before.is_some_and(|c| c.ended_badly && now.0 - c.last.0 > ABSENCE_MS),
+                    && before.is_none_or(|c| c.ended_badly && now.0 - c.last.0 > ABSENCE_MS),
                 ended_badly: true,
                 last: now,
             };

@@ -35,6 +35,8 @@ use publisher::Outgoing;
 
 /// How long stopping may take before what hangs is left behind.
 const STOP_WITHIN: Duration = Duration::from_secs(5);
+/// Readings without a time that come after a longer absence than this may have waited, ms.
+const ABSENCE_MS: i64 = 10_000;
 /// How often a mapping made by a command beside the daemon is looked for.
 const LOOK_FOR_CHANGES: Duration = Duration::from_secs(1);
 

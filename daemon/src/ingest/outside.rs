@@ -23,7 +23,7 @@ use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, S
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Acks, Message};
-use super::{IngestError, digest};
+use super::{ABSENCE_MS, IngestError, digest};
 use crate::app::App;
 use crate::config::mqtt::BrokerUrl;
 use crate::store::Packet;
@@ -39,8 +39,6 @@ const HAPPENINGS: usize = 256;
 const AGAIN_MS: std::ops::RangeInclusive<u64> = 1_000..=4_000;
 /// Bytes of messages that may wait for the writer, whose queue would hold two gibibytes of the largest.
 const QUEUED_BYTES: usize = 64 << 20;
-/// Readings without a time that come after a longer absence than this may have waited, ms.
-const ABSENCE_MS: i64 = 10_000;
 /// Nothing came and nothing was to be sent for so long: stopping goes on.
 const QUIET: Duration = Duration::from_millis(300);
 /// How long stopping waits for the last acknowledgements.

@@ -18,6 +18,7 @@ use smol_str::SmolStr;
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
+use super::ABSENCE_MS;
 use super::board::SetAside;
 use super::gate::Gate;
 use super::heard;
@@ -150,6 +151,7 @@ pub fn start(
         marks: Vec::new(),
         looked: HashMap::default(),
         claims: Claims::new(app.board.mappings()),
+        stalls: (0, UtcMs(i64::MIN)),
     };
     let runtime = tokio::runtime::Handle::current();
     let thread = thread::Builder::new()
@@ -211,6 +213,9 @@ struct Writer {
     marks: Vec<(SmolStr, Quantity, UtcMs)>,
     looked: HashMap<SmolStr, UtcMs>,
     claims: Claims,
+    /// Times when the store took nothing for so long that brokers and sensors held back what they had:
+    /// how many, and when the last one ended.
+    stalls: (u64, UtcMs),
 }
 
 /// What is known of a batch besides what is stored.
@@ -272,6 +277,17 @@ impl Writer {
         }
     }
 
+    /// The number under which the gate looks for the end of a backlog: another one for what came after a
+    /// stall (what came in it waited here, with its time).
+    fn may_have_waited(&self, message: &Message) -> Option<u64> {
+        match self.stalls {
+            (stalls, ended) if stalls > 0 && message.arrived >= ended => {
+                Some((stalls << 32) ^ message.resumed.unwrap_or(0))
+            }
+            _ => message.resumed,
+        }
+    }
+
     /// Waits for more messages, as long as the commit window says.
     fn linger(
         &self,
@@ -308,8 +324,9 @@ impl Writer {
         }
         let book = self.app.book();
         let mut batch = Batch::default();
-        for message in messages {
+        for mut message in messages {
             self.app.metrics.messages.inc();
+            message.resumed = self.may_have_waited(&message);
             let taken = intake::take(&mut self.gate, &mut self.claims, &book, &message);
             self.note(&message, &taken, &mut batch);
             for (sensor, quantity, time) in taken.release {
@@ -435,10 +452,11 @@ impl Writer {
         true
     }
 
-    fn append(&self, arrivals: &[Arrival]) -> Option<Vec<Stored>> {
+    fn append(&mut self, arrivals: &[Arrival]) -> Option<Vec<Stored>> {
         if arrivals.is_empty() {
             return Some(Vec::new());
         }
+        let begun = self.app.clock.now();
         let mut wait = RETRY_FIRST;
         let mut said: Option<Instant> = None;
         loop {
@@ -448,6 +466,10 @@ impl Writer {
                     self.app.metrics.commits.inc();
                     if said.is_some() {
                         tracing::info!("the store takes readings again");
+                        let stalled_ms = self.app.clock.now().0.saturating_sub(begun.0);
+                        if stalled_ms > ABSENCE_MS {
+                            self.stalls = (self.stalls.0 + 1, self.app.clock.now());
+                        }
                     }
                     return Some(stored);
                 }

@@ -406,3 +406,55 @@ async fn a_jump_that_the_next_reading_confirms_is_taken_back_in() {
     assert_eq!(kitchen.values(), [24.0, 85.0, 34.0, 34.1, 50.0, 34.2]);
     kitchen.started.stop().await;
 }
+
+/// The store takes nothing for a minute: what comes after it may have waited at its sender, so its time
+/// is not known until the usual pace is back; what waited here has its own.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_failing_store_held_back_is_not_taken_for_new() {
+    let dir = scratch();
+    let begun = UtcMs::parse("2026-01-10T06:00:00Z").unwrap();
+    let clock = Clock::by_hand(begun);
+    let kitchen = Kitchen::open_at(dir.path(), clock.clone(), |_| {}).await;
+    kitchen.wait_ready().await;
+    let port = kitchen.address().port();
+    let send = move |value: &'static str| {
+        tokio::task::spawn_blocking(move || {
+            mosquitto_pub(port, &["-q", "0", "-t", "kitchen/box", "-m", value]);
+        })
+    };
+    send("20").await.unwrap();
+    kitchen.wait_for(1).await;
+    // Another program holds the file.
+    let other = rusqlite::Connection::open(dir.path().join("doughwarden.db")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    clock.set(begun.plus_ms(10_000));
+    send("20.1").await.unwrap();
+    let failing = || !kitchen.app.health.ready();
+    eventually(failing, "the store still takes readings").await;
+    clock.set(begun.plus_ms(70_000));
+    other.execute_batch("ROLLBACK").unwrap();
+    kitchen.wait_for(2).await;
+    for (n, (value, after_ms)) in [("20.2", 0), ("20.3", 0), ("20.4", 60_000)]
+        .into_iter()
+        .enumerate()
+    {
+        clock.set(begun.plus_ms(71_000 + after_ms));
+        send(value).await.unwrap();
+        kitchen.wait_for(3 + n).await;
+    }
+    let stored = kitchen.readings();
+    let kept_out: Vec<_> = stored.iter().map(|r| (r.value, r.kept_out)).collect();
+    let unknown = Some(KeptOut::UnknownTime);
+    assert_eq!(
+        kept_out,
+        [
+            (20.0, None),
+            (20.1, None),
+            (20.2, unknown),
+            (20.3, unknown),
+            (20.4, None)
+        ]
+    );
+    assert_eq!(stored[1].time, begun.plus_ms(10_000));
+    kitchen.started.stop().await;
+}
