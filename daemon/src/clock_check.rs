@@ -6,7 +6,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, RwLock};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::Duration;
 
 use serde_json::{Value, json};
@@ -56,8 +56,8 @@ pub struct ClockCheck {
     service: PathBuf,
     newest_stored: AtomicI64,
     doubt: RwLock<Option<Doubt>>,
-    /// By how much the clock was ahead of the machine's when it was corrected, ms.
-    made_by_ms: AtomicI64,
+    /// What the machine's clock said when it was corrected, and the time since the boot, ms.
+    corrected_at: Mutex<Option<(i64, i64)>>,
 }
 
 impl Default for ClockCheck {
@@ -72,7 +72,7 @@ impl ClockCheck {
             service: service.to_owned(),
             newest_stored: i64::MIN.into(),
             doubt: RwLock::default(),
-            made_by_ms: 0.into(),
+            corrected_at: Mutex::default(),
         }
     }
 
@@ -83,6 +83,26 @@ impl ClockCheck {
             .doubt
             .read()
             .unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn note_correction(&self, at: Option<(i64, i64)>) {
+        *self
+            .corrected_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner) = at;
+    }
+
+    /// Whether the machine's clock was set since the correction: it and the time since the boot, which
+    /// goes on while the machine sleeps, would have gone on alike.
+    fn was_set(&self, machine: UtcMs) -> bool {
+        let at = *self
+            .corrected_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        at.zip(up_ms()).is_some_and(|((then, up), up_now)| {
+            let expected = then.saturating_add(up_now.saturating_sub(up));
+            machine.0.abs_diff(expected) > SET_MS.unsigned_abs()
+        })
     }
 
     fn judge(&self, machine: UtcMs) -> Option<Doubt> {
@@ -103,10 +123,9 @@ impl ClockCheck {
 pub fn look(app: &App) -> Result<bool, StoreError> {
     let check = &app.clock_check;
     // Caught up with, or set by its time server since: it knows better than whoever typed.
-    let made_by_ms = check.made_by_ms.load(Ordering::Relaxed);
-    let agrees = app.clock.corrected_by_ms().is_some_and(|ms| {
-        ms.abs() <= AGREES_MS || ms.saturating_sub(made_by_ms).saturating_abs() > SET_MS
-    });
+    let corrected_by_ms = app.clock.corrected_by_ms();
+    let agrees = corrected_by_ms
+        .is_some_and(|ms| ms.abs() <= AGREES_MS || check.was_set(app.clock.uncorrected()));
     let doubt = check.judge(app.clock.uncorrected());
     if agrees {
         app.clock.take_back();
@@ -141,12 +160,14 @@ pub fn correct(app: &App, now: UtcMs) -> Result<(), CorrectError> {
     if !(NEVER_BEFORE..NEVER_AFTER).contains(&now) {
         return Err(CorrectError::Nonsense(now));
     }
-    let by_ms = now.0.saturating_sub(app.clock.uncorrected().0);
-    app.clock_check.made_by_ms.store(by_ms, Ordering::Relaxed);
+    let machine = app.clock.uncorrected().0;
+    let up_ms = up_ms();
+    app.clock_check
+        .note_correction(up_ms.map(|up_ms| (machine, up_ms)));
     app.clock.correct(now);
     tracing::warn!(%now, by_ms = app.clock.corrected_by_ms(), "the clock was corrected by hand");
     let kept = json!({
-        "by_ms": app.clock.corrected_by_ms(), "boot": boot(), "machine": app.clock.uncorrected().0, "up_ms": up_ms(),
+        "by_ms": app.clock.corrected_by_ms(), "boot": boot(), "machine": machine, "up_ms": up_ms,
     });
     app.store.set_setting(SETTING, Some(&kept))?;
     look(app)?;
@@ -233,18 +254,12 @@ fn resume(app: &App) -> Result<(), StoreError> {
         .store(newest.unwrap_or(i64::MIN), Ordering::Relaxed);
     let kept = app.store.setting(SETTING)?.unwrap_or_default();
     let same_boot = kept["boot"].as_str().map(str::to_owned) == boot() && boot().is_some();
-    // The machine's clock and the time since the boot went on alike, unless the clock was set.
-    let then = kept["machine"].as_i64().zip(kept["up_ms"].as_i64());
-    let was_set = then.zip(up_ms()).is_some_and(|((machine, up), up_now)| {
-        let expected = machine.saturating_add(up_now.saturating_sub(up));
-        app.clock.uncorrected().0.abs_diff(expected) > SET_MS.unsigned_abs()
-    });
-    if same_boot && was_set {
+    check.note_correction(kept["machine"].as_i64().zip(kept["up_ms"].as_i64()));
+    if same_boot && check.was_set(app.clock.uncorrected()) {
         tracing::info!("the machine's clock was set since it was corrected: that is taken back");
         return app.store.set_setting(SETTING, None);
     }
     if let Some(by_ms) = kept["by_ms"].as_i64().filter(|_| same_boot) {
-        check.made_by_ms.store(by_ms, Ordering::Relaxed);
         app.clock.correct(app.clock.uncorrected().plus_ms(by_ms));
         tracing::warn!(by_ms, "the clock is corrected as before the restart");
     }

@@ -125,12 +125,20 @@ const ENDS: [(&str, &str); 3] = [
     ("over", "Late"),
 ];
 
+/// A stage's word in forms.
+fn stage_word(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Bulk => "bulk",
+        Stage::Final => "final",
+    }
+}
+
 fn buttons(b: &Batch, proof: &Proof, show: &Show) -> Markup {
     html! {
         form.act method="post" action={ "/batches/" (encode(&b.id)) "/do" } {
             // Enter in a text field presses the first button of a form: it saves what was typed.
             button.sr type="submit" name="do" value="typed" tabindex="-1" aria-hidden="true" { "Save" }
-            input type="hidden" name="stage" value=(match proof.stage { Stage::Bulk => "bulk", Stage::Final => "final" });
+            input type="hidden" name="stage" value=(stage_word(proof.stage));
             (controls::when(show, "act"))
             fieldset {
                 legend { "How far has it risen?" }
@@ -364,12 +372,15 @@ pub fn page(b: &Batch, frame: &Frame) -> Markup {
                                 None => ", in progress",
                             }
                         } } }
-                        @if b.stages.iter().any(|s| s.end.is_some()) {
+                        @if let Some(ended) = b.stages.iter().rev().find(|s| s.end.is_some()) {
                             details { summary { "Ended by mistake, or ended otherwise?" }
                                 form method="post" action={ "/batches/" (encode(&b.id)) "/do" } {
                                     input type="hidden" name="when" value="now";
+                                    input type="hidden" name="stage" value=(stage_word(ended.stage));
                                     div.grid.two {
-                                        button.quiet type="submit" name="do" value="reopen" { "It is still proofing" }
+                                        @if b.stages.iter().all(|s| s.end.is_some()) {
+                                            button.quiet type="submit" name="do" value="reopen" { "It is still proofing" }
+                                        }
                                         @for (value, words) in ENDS { button.quiet type="submit" name="do" value={ "was " (value) } { "It was: " (words) } }
                                     }
                                 }

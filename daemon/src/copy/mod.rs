@@ -292,12 +292,18 @@ fn its_own(text: &str) -> bool {
 }
 
 /// How many points a partial write dropped because they are older than the bucket's retention:
-/// `partial write: points beyond retention policy dropped=3`.
+/// `partial write: points beyond retention policy dropped=3`, or in later versions `partial write:
+/// dropped 3 points outside retention policy of duration 24h0m0s - oldest point …`.
 fn past_retention(text: &str) -> Option<u64> {
-    let (_, rest) = text.split_once("beyond retention policy")?;
-    let (_, number) = rest.split_once("dropped=")?;
-    let digits = number.split(|c: char| !c.is_ascii_digit()).next()?;
-    digits.parse().ok()
+    let says = |part| text.contains(part);
+    if !says("beyond retention policy") && !says("outside retention policy") {
+        return None;
+    }
+    let ways = [text.rsplit_once("dropped="), text.split_once("dropped ")];
+    ways.into_iter().flatten().find_map(|(_, number)| {
+        let digits = number.split(|c: char| !c.is_ascii_digit()).next()?;
+        digits.parse().ok()
+    })
 }
 
 fn sort(error: &RequestError) -> Refusal {
@@ -369,6 +375,11 @@ mod tests {
         };
         let past = partial("points beyond retention policy dropped=3");
         assert!(matches!(said(422, &past), Refusal::Past { gone: 3, .. }));
+        let later = "dropped 4 points outside retention policy of duration 24h0m0s - oldest point reading,sensor=box at 2026-01-10T06:00:00Z dropped because it violates a Retention Policy Lower Bound";
+        assert!(matches!(
+            said(422, &partial(later)),
+            Refusal::Past { gone: 4, .. }
+        ));
         let conflict = partial("field type conflict: input field dropped=1");
         assert!(matches!(said(422, &conflict), Refusal::BadPoints(_)));
         let invalid = r#"{"code":"invalid","message":"unable to parse 'x': missing fields"}"#;

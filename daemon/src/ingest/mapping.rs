@@ -159,6 +159,12 @@ impl Mappings {
             }))
     }
 
+    /// Every topic filter, once.
+    #[must_use]
+    pub fn every_filter(&self) -> BTreeSet<String> {
+        self.all.iter().map(|m| m.spec.topic.clone()).collect()
+    }
+
     /// The topic filters that cover all mappings, once. One that another covers is left out: some
     /// brokers send a message once for each filter that fits.
     #[must_use]

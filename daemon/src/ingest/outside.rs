@@ -20,6 +20,7 @@ use tokio::time::{Instant, MissedTickBehavior};
 use tokio_util::sync::CancellationToken;
 
 use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
+use super::mapping::Mappings;
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Acks, Message};
@@ -119,6 +120,7 @@ pub(super) fn start(
         sender: None,
         subscribing: 0,
         refused: false,
+        one_by_one: false,
         naming: VecDeque::new(),
         published: HashMap::new(),
     };
@@ -392,6 +394,8 @@ struct Manager {
     /// Subscriptions not answered yet.
     subscribing: usize,
     refused: bool,
+    /// Something was refused on this connection: each topic is asked for by itself.
+    one_by_one: bool,
     /// Published, identifier not known yet, in order.
     naming: VecDeque<tokio::sync::oneshot::Sender<Result<(), String>>>,
     /// Published, answer awaited.
@@ -414,10 +418,11 @@ impl Manager {
                     Some(Told::Connected(sender, session_kept)) => {
                         self.sender = Some(sender);
                         self.subscribing = 0;
+                        self.one_by_one = false;
                         if !session_kept {
                             self.session.filters.clear();
                         }
-                        let wanted = mappings.borrow_and_update().filters();
+                        let wanted = self.wanted(&mappings.borrow_and_update());
                         self.subscribe(wanted, true);
                         self.say_online();
                     }
@@ -428,18 +433,33 @@ impl Manager {
                             let _ = done.send(Err("the connection to the broker was lost".into()));
                         }
                     }
-                    Some(Told::Happened(happening)) => self.happened(happening),
+                    Some(Told::Happened(happening)) => {
+                        self.happened(happening);
+                        if self.refused && !self.one_by_one {
+                            self.one_by_one = true;
+                            again.reset_immediately();
+                        }
+                    }
                 },
                 Ok(()) = mappings.changed() => {
-                    let wanted = mappings.borrow_and_update().filters();
-                    self.subscribe(wanted, false);
+                    let wanted = self.wanted(&mappings.borrow_and_update());
+                    self.subscribe(wanted, self.refused);
                 }
                 _ = again.tick(), if self.refused => {
-                    let wanted = mappings.borrow_and_update().filters();
+                    let wanted = self.wanted(&mappings.borrow_and_update());
                     self.subscribe(wanted, true);
                 }
                 Some(message) = outgoing.recv() => self.publish(message),
             }
+        }
+    }
+
+    /// What to subscribe to: where something is refused also what it would have covered.
+    fn wanted(&self, mappings: &Mappings) -> BTreeSet<String> {
+        if self.one_by_one {
+            mappings.every_filter()
+        } else {
+            mappings.filters()
         }
     }
 
@@ -509,13 +529,9 @@ impl Manager {
                 self.subscribing = self.subscribing.saturating_sub(1);
                 if !all {
                     self.refused = true;
-                    self.session.filters.clear();
                     tracing::error!(
                         "the broker refuses a subscription: allow this user to read the sensors' topics"
                     );
-                    if let Err(error) = self.session.write() {
-                        tracing::warn!(error = %error, "the subscriptions could not be noted");
-                    }
                 }
                 self.say();
             }

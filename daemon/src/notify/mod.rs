@@ -35,6 +35,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 use tokio::task::JoinSet;
+use tokio::time::Instant;
 
 use crate::app::App;
 use crate::config::Config;
@@ -114,11 +115,20 @@ pub trait Channel: Send + Sync {
     fn try_silently(&self) -> Sending<'_>;
 }
 
+/// A message that is in no outbox, because the store cannot be written.
+pub(crate) struct Spilled {
+    pub(crate) doc: Value,
+    /// Tries in vain.
+    pub(crate) tries: u32,
+    /// When it may be tried, network time.
+    pub(crate) not_before: Instant,
+}
+
 /// What the channels share; part of [`App`].
 #[derive(Default)]
 pub struct Desk {
     channels: OnceLock<Vec<Arc<dyn Channel>>>,
-    spilled: Mutex<BTreeMap<&'static str, VecDeque<Value>>>,
+    spilled: Mutex<BTreeMap<&'static str, VecDeque<Spilled>>>,
     /// Wakes the workers when something spilled.
     pub(crate) woken: tokio::sync::Notify,
     errors: Mutex<BTreeMap<&'static str, Option<String>>>,
@@ -142,7 +152,11 @@ impl Desk {
         let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
         for channel in self.channels() {
             let waiting = spilled.entry(channel.name()).or_default();
-            waiting.push_back(doc.clone());
+            waiting.push_back(Spilled {
+                doc: doc.clone(),
+                tries: 0,
+                not_before: Instant::now(),
+            });
             if waiting.len() > SPILLED {
                 tracing::error!(
                     channel = channel.name(),
@@ -155,18 +169,19 @@ impl Desk {
         self.woken.notify_waiters();
     }
 
-    pub(crate) fn next_spilled(&self, channel: &'static str) -> Option<Value> {
-        self.spilled
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .get_mut(channel)?
-            .pop_front()
+    /// The oldest that may be tried now.
+    pub(crate) fn next_spilled(&self, channel: &'static str) -> Option<Spilled> {
+        let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
+        let waiting = spilled.get_mut(channel)?;
+        let now = Instant::now();
+        let at = waiting.iter().position(|s| s.not_before <= now)?;
+        waiting.remove(at)
     }
 
-    /// Puts a message that was not taken before the others again.
-    pub(crate) fn take_back(&self, channel: &'static str, doc: Value) {
+    /// Puts a message that was not taken back behind the others.
+    pub(crate) fn take_back(&self, channel: &'static str, message: Spilled) {
         let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
-        spilled.entry(channel).or_default().push_front(doc);
+        spilled.entry(channel).or_default().push_back(message);
     }
 
     pub(crate) fn note(&self, channel: &'static str, error: Option<String>) {

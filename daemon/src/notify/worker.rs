@@ -93,19 +93,22 @@ pub async fn run(app: Arc<App>, channel: Arc<dyn Channel>) {
 impl Worker {
     /// Deals with one message; true when there may be another to deal with now.
     async fn one(&mut self, app: &Arc<App>, channel: &dyn Channel) -> bool {
-        if let Some(doc) = app.desk.next_spilled(channel.name()) {
-            let sent = send(channel, &doc).await;
+        if let Some(mut spilled) = app.desk.next_spilled(channel.name()) {
+            let sent = send(channel, &spilled.doc).await;
             self.after(app, channel, sent.as_ref().err());
             if let Err(refusal) = sent {
-                let later = !matches!(refusal, Refusal::Never(_));
-                if later && app.clock.now() <= expires(&doc) {
-                    app.desk.take_back(channel.name(), doc);
-                    return false;
+                let later = matches!(refusal, Refusal::Later { .. });
+                if later && app.clock.now() <= expires(&spilled.doc) {
+                    let wait = backoff::CHANNEL.wait(spilled.tries, rand::rng().random());
+                    spilled.tries += 1;
+                    spilled.not_before = Instant::now() + wait;
+                    app.desk.take_back(channel.name(), spilled);
+                    return true;
                 }
                 tracing::error!(
                     channel = channel.name(),
                     why = %refusal,
-                    "A message was lost: the store could not be written and the channel did not take it"
+                    "A message was lost (in part, if some have it): the store could not be written and the channel did not take it"
                 );
             }
             return true;

@@ -3,7 +3,8 @@
 //!
 //! One event has one id: an open alert is found by rule and subject, its id is a digest of its
 //! cause, and a cause that was told and is over is never told again (undo and redo fire nothing). One
-//! that another took the place of is not over: it goes on when the other has gone.
+//! that another took the place of is not over: it goes on when the other has gone. One that was taken
+//! back may come again.
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
@@ -43,6 +44,9 @@ pub struct Memory {
     /// Another took its place.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub gave_way: bool,
+    /// It was taken back: should it come again, it is told again.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub taken_back: bool,
 }
 
 impl Memory {
@@ -107,6 +111,15 @@ pub struct Step {
     pub messages: Vec<Message>,
 }
 
+/// What follows when a finding is over.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Ending {
+    /// Phones hear of it.
+    pub told: bool,
+    /// It was taken back: should it come again, it is told again.
+    pub may_come_again: bool,
+}
+
 /// How messages are said and when phones rest.
 #[derive(Clone, Debug, Default)]
 pub struct Manner {
@@ -126,7 +139,7 @@ impl Manner {
 }
 
 /// One look: `found` is what holds now, `open` the alerts not cleared, `before` the alert of an id
-/// that was raised and cleared before, `tells_over` whether phones hear that it is over.
+/// that was raised and cleared before, `ending` what follows when one is over.
 #[must_use]
 pub fn look(
     now: UtcMs,
@@ -134,7 +147,7 @@ pub fn look(
     open: Vec<AlertRow>,
     manner: &Manner,
     before: &mut dyn FnMut(&str) -> Option<AlertRow>,
-    tells_over: &dyn Fn(&str, &Subject) -> bool,
+    ending: &dyn Fn(&str, &Subject) -> Ending,
 ) -> Step {
     let mut step = Step::default();
     let mut open: Vec<(AlertRow, Option<Memory>)> = open
@@ -162,12 +175,17 @@ pub fn look(
                 row.cleared = None;
                 go_on(now, finding, row, memory, manner, &mut step);
             }
+            Some((Some(mut memory), mut row)) if memory.taken_back => {
+                (row.raised, row.cleared, row.seen) = (now, None, None);
+                memory.told_edition = None;
+                go_on(now, finding, row, memory, manner, &mut step);
+            }
             Some(_) => {}
         }
     }
     for (row, memory) in open {
         let by = memory.as_ref().and_then(|m| taken_over_by(m, found));
-        clear(now, row, memory, by, manner, tells_over, &mut step);
+        clear(now, row, memory, by, manner, ending, &mut step);
     }
     step
 }
@@ -194,6 +212,7 @@ fn raise(now: UtcMs, finding: &Finding, manner: &Manner, step: &mut Step) {
         over: finding.over.clone(),
         own: finding.memory.clone(),
         gave_way: false,
+        taken_back: false,
     };
     step.rows.push(AlertRow {
         id: finding.id(),
@@ -253,7 +272,9 @@ fn go_on(
         .flatten()
         .filter_map(Value::as_str)
         .collect();
+    let back = memory.gave_way && row.told.is_some();
     let changed_quietly = memory.gave_way
+        || memory.taken_back
         || memory.edition != finding.edition
         || memory.pushed != finding.pushed
         || row.doc["severity"] != finding.severity.as_str()
@@ -282,12 +303,16 @@ fn go_on(
         over: finding.over.clone(),
         own: finding.memory.clone(),
         gave_way: false,
+        taken_back: false,
         ..memory
     });
     let id = row.id.clone();
     step.rows.push(row);
-    step.messages
-        .push(message(now, finding, id, doc, state.is_some(), said));
+    step.messages.push(Message {
+        // They were told that it is over.
+        machines: back,
+        ..message(now, finding, id, doc, state.is_some(), said)
+    });
 }
 
 fn clear(
@@ -296,7 +321,7 @@ fn clear(
     memory: Option<Memory>,
     by: Option<&Finding>,
     manner: &Manner,
-    tells_over: &dyn Fn(&str, &Subject) -> bool,
+    ending: &dyn Fn(&str, &Subject) -> Ending,
     step: &mut Step,
 ) {
     row.cleared = Some(now);
@@ -308,17 +333,19 @@ fn clear(
         );
         fields.insert("text".into(), json!(by.text));
     }
+    let follows = memory
+        .as_ref()
+        .map_or_else(Ending::default, |m| ending(&m.rule, &m.subject));
     // Only those who were told it began are told it is over.
     let tell = row.told.is_some()
         && by.is_none()
-        && memory
-            .as_ref()
-            .is_some_and(|m| m.pushed && tells_over(&m.rule, &m.subject));
+        && memory.as_ref().is_some_and(|m| m.pushed && follows.told);
     let not_before = manner.quiet_until(now, Severity::Note).unwrap_or(now);
     row.doc = doc.clone();
     if let Some(memory) = memory {
         row.memory = json!(Memory {
             gave_way: by.is_some(),
+            taken_back: by.is_none() && follows.may_come_again,
             ..memory
         });
     }

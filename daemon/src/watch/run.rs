@@ -9,7 +9,7 @@ use serde_json::Value;
 use tokio::sync::broadcast::error::RecvError;
 
 use super::gather::{around, learned, sensors};
-use super::life::{self, Manner, Memory, Message, State, Step};
+use super::life::{self, Ending, Manner, Memory, Message, State, Step};
 use super::quiet::QuietHours;
 use super::rules::{Finding, Open, Subject, left_open};
 use super::say::Speech;
@@ -333,19 +333,17 @@ async fn look(
     if findings.is_empty() && open.is_empty() {
         return;
     }
-    let tells_over: BTreeMap<(String, Subject), bool> = open
+    let endings: BTreeMap<(String, Subject), Ending> = open
         .iter()
         .filter_map(Memory::of)
         .map(|m| {
-            let tells = watcher.tells_over(&m.rule, &m.subject);
-            ((m.rule, m.subject), tells)
+            let ending = watcher.ending(&m.rule, &m.subject);
+            ((m.rule, m.subject), ending)
         })
         .collect();
-    let tells_over = move |rule: &str, subject: &Subject| {
-        tells_over
-            .get(&(rule.to_owned(), subject.clone()))
-            .copied()
-            .unwrap_or(false)
+    let ending = move |rule: &str, subject: &Subject| {
+        let of = endings.get(&(rule.to_owned(), subject.clone()));
+        of.copied().unwrap_or_default()
     };
     let before = |app: &App, id: &str| {
         let row = app.store.alert(id).ok().flatten();
@@ -357,7 +355,7 @@ async fn look(
         open.clone(),
         manner,
         &mut |id| before(app, id),
-        &tells_over,
+        &ending,
     );
     if cheap.rows.is_empty() {
         return;
@@ -371,7 +369,7 @@ async fn look(
             app.store.open_alerts()?,
             &manner,
             &mut |id| before(app, id),
-            &tells_over,
+            &ending,
         );
         let outbox = outbox(app, now, &step);
         app.store.put_alerts(&step.rows, &outbox)?;

@@ -147,7 +147,7 @@ impl Timeline {
                     .find(|r| r.id == id && r.cleared.is_some())
                     .cloned()
             },
-            &|rule, subject| self.watcher.tells_over(rule, subject),
+            &|rule, subject| self.watcher.ending(rule, subject),
         );
         for row in step.rows {
             self.rows.retain(|r| r.id != row.id);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use super::life::Ending;
 use super::rules::{self, Finding, Open, Rule};
 use super::world::{Input, World};
 
@@ -104,12 +105,15 @@ impl Watcher {
             .collect()
     }
 
-    /// Whether phones are told that a rule's finding is over.
+    /// What follows when a rule's finding is over.
     #[must_use]
-    pub fn tells_over(&self, rule: &str, subject: &rules::Subject) -> bool {
+    pub fn ending(&self, rule: &str, subject: &rules::Subject) -> Ending {
         self.rules
             .iter()
             .find(|r| r.about().name == rule)
-            .is_some_and(|r| r.tells_over(&self.world, subject))
+            .map_or_else(Ending::default, |r| Ending {
+                told: r.tells_over(&self.world, subject),
+                may_come_again: r.may_come_again(&self.world, subject),
+            })
     }
 }

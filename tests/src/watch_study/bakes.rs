@@ -535,7 +535,7 @@ impl<'a> Bake<'a> {
                 let mut rows = self.rows.iter();
                 rows.find(|r| r.id == id && r.cleared.is_some()).cloned()
             },
-            &|rule, subject| self.watcher.tells_over(rule, subject),
+            &|rule, subject| self.watcher.ending(rule, subject),
         );
         for mut row in step.rows {
             // On a look at the phone it counts as seen: repeats are for those who did not come.

@@ -285,6 +285,11 @@ pub trait Rule: Send + Sync {
     fn tells_over(&self, _world: &World, _subject: &Subject) -> bool {
         self.about().tells_over
     }
+
+    /// Whether one that was told and is over is told again should it come back: it was taken back.
+    fn may_come_again(&self, _world: &World, _subject: &Subject) -> bool {
+        false
+    }
 }
 
 /// A name with a capital, as a message begins with it.

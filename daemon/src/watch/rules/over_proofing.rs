@@ -5,11 +5,8 @@
 //! ten) for five minutes. It takes the place of "ready", and repeats until someone has seen it. Should
 //! it come again in that stage after being taken back, it is told again.
 
-use std::collections::BTreeSet;
-
 use super::hold::{Patience, StageHolds};
-use super::{About, Finding, Open, Rule, Severity};
-use crate::batches::record::StageKind;
+use super::{About, Finding, Open, Rule, Severity, Subject};
 use crate::watch::advice;
 use crate::watch::world::{Input, World};
 
@@ -39,18 +36,7 @@ const PATIENCE: Patience = Patience {
 
 /// The rule.
 #[derive(Debug, Default)]
-pub struct OverProofing {
-    stages: StageHolds,
-    /// Stages in progress for which it was told and taken back.
-    taken_back: BTreeSet<(String, StageKind)>,
-}
-
-impl OverProofing {
-    fn told(&self, world: &World) -> BTreeSet<(String, StageKind)> {
-        let on = self.stages.on(world);
-        on.iter().map(|(proof, _)| proof.key()).collect()
-    }
-}
+pub struct OverProofing(StageHolds);
 
 impl Rule for OverProofing {
     fn about(&self) -> &'static About {
@@ -59,27 +45,18 @@ impl Rule for OverProofing {
 
     fn see(&mut self, world: &World, input: &Input<'_>) {
         if matches!(input, Input::Tick | Input::Proofs(_)) {
-            let before = self.told(world);
-            self.stages.look(world, PATIENCE, |proof| {
+            self.0.look(world, PATIENCE, |proof| {
                 let chance = proof.view.as_ref()?.chance_over_now;
                 Some((chance >= LEVEL, chance < CLEAR_LEVEL))
             });
-            let now = self.told(world);
-            self.taken_back.extend(before.difference(&now).cloned());
-            let proofs = world.proofs();
-            self.taken_back
-                .retain(|key| proofs.iter().any(|p| p.key() == *key));
         }
     }
 
     fn findings(&self, world: &World) -> Vec<Finding> {
-        let on = self.stages.on(world);
+        let on = self.0.on(world);
         on.iter()
-            .map(|(proof, hold)| {
+            .map(|(proof, _)| {
                 let mut finding = Finding::of_stage(&ABOUT, proof);
-                if self.taken_back.contains(&proof.key()) {
-                    finding.began = hold.began;
-                }
                 finding.title = format!("{}: over-proofing", proof.title());
                 finding.text = format!("It is going too far. {}", advice::save_it(proof));
                 finding
@@ -87,8 +64,14 @@ impl Rule for OverProofing {
             .collect()
     }
 
+    fn may_come_again(&self, world: &World, subject: &Subject) -> bool {
+        // Taken back while the proof goes on; a proof that ended is not told of again.
+        let stage = subject.batch_stage();
+        world.proofs().iter().any(|p| Some(p.key()) == stage)
+    }
+
     fn resume(&mut self, open: &Open<'_>) {
-        self.stages.resume(open);
+        self.0.resume(open);
     }
 }
 
@@ -110,6 +93,8 @@ mod tests {
         assert!(t.first("over_proofing", "cleared").is_some());
         t.forecast(view([40.0, 50.0, 60.0], 0.9, 0.1));
         t.until(60.0);
+        // What is remembered of it outlives a restart.
+        t.restart();
         t.forecast(view([60.0, 60.0, 60.0], 0.95, 0.8));
         t.until(70.0);
         assert_eq!(

@@ -250,7 +250,7 @@ fn press(app: &App, id: &str, fields: &Fields) -> Result<Did, Problem> {
             "ended",
             actions::end_stage(app, id, meant(fields), outcome(rest)?, at, None)?,
         ),
-        "was" | "reopen" => ("changed", correct_end(app, id, verb, rest)?),
+        "was" | "reopen" => ("changed", correct_end(app, id, verb, rest, meant(fields))?),
         "start" => {
             let kind = match rest {
                 "bulk" => StageKind::Bulk,
@@ -321,16 +321,32 @@ pub(super) fn covered(fields: &Fields) -> Option<bool> {
 }
 
 /// How the last proof ended, said otherwise; or that it goes on after all.
-fn correct_end(app: &App, id: &str, verb: &str, rest: &str) -> Result<Done, Problem> {
+fn correct_end(
+    app: &App,
+    id: &str,
+    verb: &str,
+    rest: &str,
+    meant: Option<StageKind>,
+) -> Result<Done, Problem> {
     let book = app.book();
-    let mut stage = [StageKind::Final, StageKind::Bulk]
-        .into_iter()
-        .filter_map(|kind| book.stage(id, kind))
+    let stages = || {
+        let kinds = [StageKind::Final, StageKind::Bulk].into_iter();
+        kinds.filter_map(|kind| book.stage(id, kind))
+    };
+    let mut stage = stages()
         .find(|stage| stage.end.is_some())
         .ok_or_else(|| Problem::conflict("No proof has ended."))?
         .clone();
+    if meant.is_some_and(|meant| meant != stage.stage) {
+        return Err(Problem::conflict("Another proof has ended since."));
+    }
     if verb == "was" {
         stage.outcome = Some(outcome(rest)?);
+    } else if stages().any(|other| other.end.is_none()) {
+        // One of them at a time: the dough is in the later one.
+        return Err(Problem::conflict(
+            "Its next proof has begun: undo that first.",
+        ));
     } else {
         (stage.end, stage.outcome) = (None, None);
     }
