@@ -348,7 +348,7 @@ async fn every_way_to_fail_is_waited_out_and_a_poisoned_reading_blocks_nothing()
     .await
     .unwrap();
     let mut taken = server.taken.lock().unwrap().clone();
-    assert_eq!(server.seen.lock().unwrap().len(), 11, "every mood was met");
+    assert_eq!(server.seen.lock().unwrap().len(), 12, "every mood was met");
     // What was cut or partly refused came twice: the same points, so the server has each once. Of
     // what came once more, the order of the first coming counts.
     let mut met = std::collections::BTreeSet::new();
