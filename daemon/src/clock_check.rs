@@ -58,6 +58,8 @@ pub struct ClockCheck {
     doubt: RwLock<Option<Doubt>>,
     /// What the machine's clock said when it was corrected, and the time since the boot, ms.
     corrected_at: Mutex<Option<(i64, i64)>>,
+    /// By how much it was corrected then, ms.
+    corrected_by_ms: AtomicI64,
 }
 
 impl Default for ClockCheck {
@@ -73,6 +75,7 @@ impl ClockCheck {
             newest_stored: i64::MIN.into(),
             doubt: RwLock::default(),
             corrected_at: Mutex::default(),
+            corrected_by_ms: 0.into(),
         }
     }
 
@@ -85,7 +88,8 @@ impl ClockCheck {
             .unwrap_or_else(std::sync::PoisonError::into_inner)
     }
 
-    fn note_correction(&self, at: Option<(i64, i64)>) {
+    fn note_correction(&self, at: Option<(i64, i64)>, by_ms: i64) {
+        self.corrected_by_ms.store(by_ms, Ordering::Relaxed);
         *self
             .corrected_at
             .lock()
@@ -93,16 +97,15 @@ impl ClockCheck {
     }
 
     /// Whether the machine's clock was set since the correction: it and the time since the boot, which
-    /// goes on while the machine sleeps, would have gone on alike.
-    fn was_set(&self, machine: UtcMs) -> bool {
+    /// goes on while the machine sleeps, would have gone on alike. `None`: that time is not known.
+    fn was_set(&self, machine: UtcMs) -> Option<bool> {
         let at = *self
             .corrected_at
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        at.zip(up_ms()).is_some_and(|((then, up), up_now)| {
-            let expected = then.saturating_add(up_now.saturating_sub(up));
-            machine.0.abs_diff(expected) > SET_MS.unsigned_abs()
-        })
+        let ((then, up), up_now) = at.zip(up_ms())?;
+        let expected = then.saturating_add(up_now.saturating_sub(up));
+        Some(machine.0.abs_diff(expected) > SET_MS.unsigned_abs())
     }
 
     fn judge(&self, machine: UtcMs) -> Option<Doubt> {
@@ -123,9 +126,20 @@ impl ClockCheck {
 pub fn look(app: &App) -> Result<bool, StoreError> {
     let check = &app.clock_check;
     // Caught up with, or set by its time server since: it knows better than whoever typed.
-    let corrected_by_ms = app.clock.corrected_by_ms();
-    let agrees = corrected_by_ms
-        .is_some_and(|ms| ms.abs() <= AGREES_MS || check.was_set(app.clock.uncorrected()));
+    let was_set = check.was_set(app.clock.uncorrected());
+    // A corrected clock stands still while the machine sleeps; the machine's own does not.
+    let by_ms = check.corrected_by_ms.load(Ordering::Relaxed);
+    if let Some(ms) = app.clock.corrected_by_ms()
+        && was_set == Some(false)
+        && ms.abs_diff(by_ms) > AGREES_MS.unsigned_abs()
+    {
+        tracing::info!("the machine has slept: the correction is counted from its clock");
+        app.clock.correct(app.clock.uncorrected().plus_ms(by_ms));
+    }
+    let agrees = app
+        .clock
+        .corrected_by_ms()
+        .is_some_and(|ms| was_set == Some(true) || ms.abs() <= AGREES_MS);
     let doubt = check.judge(app.clock.uncorrected());
     if agrees {
         app.clock.take_back();
@@ -162,12 +176,13 @@ pub fn correct(app: &App, now: UtcMs) -> Result<(), CorrectError> {
     }
     let machine = app.clock.uncorrected().0;
     let up_ms = up_ms();
+    let by_ms = now.0.saturating_sub(machine);
     app.clock_check
-        .note_correction(up_ms.map(|up_ms| (machine, up_ms)));
+        .note_correction(up_ms.map(|up_ms| (machine, up_ms)), by_ms);
     app.clock.correct(now);
     tracing::warn!(%now, by_ms = app.clock.corrected_by_ms(), "the clock was corrected by hand");
     let kept = json!({
-        "by_ms": app.clock.corrected_by_ms(), "boot": boot(), "machine": machine, "up_ms": up_ms,
+        "by_ms": by_ms, "boot": boot(), "machine": machine, "up_ms": up_ms,
     });
     app.store.set_setting(SETTING, Some(&kept))?;
     look(app)?;
@@ -254,8 +269,9 @@ fn resume(app: &App) -> Result<(), StoreError> {
         .store(newest.unwrap_or(i64::MIN), Ordering::Relaxed);
     let kept = app.store.setting(SETTING)?.unwrap_or_default();
     let same_boot = kept["boot"].as_str().map(str::to_owned) == boot() && boot().is_some();
-    check.note_correction(kept["machine"].as_i64().zip(kept["up_ms"].as_i64()));
-    if same_boot && check.was_set(app.clock.uncorrected()) {
+    let at = kept["machine"].as_i64().zip(kept["up_ms"].as_i64());
+    check.note_correction(at, kept["by_ms"].as_i64().unwrap_or(0));
+    if same_boot && check.was_set(app.clock.uncorrected()) == Some(true) {
         tracing::info!("the machine's clock was set since it was corrected: that is taken back");
         return app.store.set_setting(SETTING, None);
     }

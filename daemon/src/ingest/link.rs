@@ -92,8 +92,8 @@ pub enum Happening {
     Message(Delivered),
     /// A subscription was answered.
     Subscribed {
-        /// Whether every topic in it was granted.
-        all: bool,
+        /// Whether each of its topics was granted.
+        granted: Vec<bool>,
     },
     /// A message of ours went out under this identifier.
     Sent(u16),
@@ -334,10 +334,11 @@ fn happening(event: rumqttc::Event) -> Happening {
             again: p.dup,
         }),
         rumqttc::Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
-            all: answer
+            granted: answer
                 .return_codes
                 .iter()
-                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
+                .map(|code| matches!(code, SubscribeReasonCode::Success(_)))
+                .collect(),
         },
         rumqttc::Event::Incoming(Packet::PubAck(answer)) => Happening::Taken(answer.pkid, Ok(())),
         rumqttc::Event::Outgoing(rumqttc::Outgoing::Publish(packet)) => Happening::Sent(packet),

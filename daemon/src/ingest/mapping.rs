@@ -159,18 +159,15 @@ impl Mappings {
             }))
     }
 
-    /// Every topic filter, once.
-    #[must_use]
-    pub fn every_filter(&self) -> BTreeSet<String> {
-        self.all.iter().map(|m| m.spec.topic.clone()).collect()
-    }
-
     /// The topic filters that cover all mappings, once. One that another covers is left out: some
-    /// brokers send a message once for each filter that fits.
+    /// brokers send a message once for each filter that fits. What the broker refused covers nothing.
     #[must_use]
-    pub fn filters(&self) -> BTreeSet<String> {
+    pub fn filters(&self, refused: &BTreeSet<String>) -> BTreeSet<String> {
         let filters = || self.all.iter().map(|m| &m.filter);
-        let covered = |filter: &Filter| filters().any(|o| o != filter && o.covers(filter));
+        let covered = |filter: &Filter| {
+            let mut others = filters().filter(|o| *o != filter && !refused.contains(o.as_str()));
+            others.any(|other| other.covers(filter))
+        };
         let kept = filters().filter(|filter| !covered(filter));
         kept.map(|filter| filter.as_str().to_owned()).collect()
     }

@@ -20,7 +20,6 @@ use tokio::time::{Instant, MissedTickBehavior};
 use tokio_util::sync::CancellationToken;
 
 use super::link::{Happening, Link, LinkError, OFFLINE, ONLINE, STATUS, Sender, Settings, Version};
-use super::mapping::Mappings;
 use super::publisher::Outgoing;
 use super::session::Session;
 use super::writer::{Ack, Acks, Message};
@@ -118,9 +117,9 @@ pub(super) fn start(
         app: Arc::clone(app),
         session,
         sender: None,
-        subscribing: 0,
-        refused: false,
-        one_by_one: false,
+        asked: VecDeque::new(),
+        unsent: false,
+        refused: BTreeSet::new(),
         naming: VecDeque::new(),
         published: HashMap::new(),
     };
@@ -391,11 +390,12 @@ struct Manager {
     app: Arc<App>,
     session: Session,
     sender: Option<Sender>,
-    /// Subscriptions not answered yet.
-    subscribing: usize,
-    refused: bool,
-    /// Something was refused on this connection: each topic is asked for by itself.
-    one_by_one: bool,
+    /// Subscriptions not answered yet, in order, each with its topics.
+    asked: VecDeque<Vec<String>>,
+    /// One found no place in the connection's queue.
+    unsent: bool,
+    /// Topics that the broker refuses on this connection.
+    refused: BTreeSet<String>,
     /// Published, identifier not known yet, in order.
     naming: VecDeque<tokio::sync::oneshot::Sender<Result<(), String>>>,
     /// Published, answer awaited.
@@ -417,12 +417,12 @@ impl Manager {
                     None => return,
                     Some(Told::Connected(sender, session_kept)) => {
                         self.sender = Some(sender);
-                        self.subscribing = 0;
-                        self.one_by_one = false;
+                        self.asked.clear();
+                        self.refused.clear();
                         if !session_kept {
                             self.session.filters.clear();
                         }
-                        let wanted = self.wanted(&mappings.borrow_and_update());
+                        let wanted = mappings.borrow_and_update().filters(&self.refused);
                         self.subscribe(wanted, true);
                         self.say_online();
                     }
@@ -434,32 +434,26 @@ impl Manager {
                         }
                     }
                     Some(Told::Happened(happening)) => {
+                        let refused = self.refused.clone();
                         self.happened(happening);
-                        if self.refused && !self.one_by_one {
-                            self.one_by_one = true;
-                            again.reset_immediately();
+                        // What a refused topic would have covered is asked for by itself, until it is
+                        // granted.
+                        if self.refused != refused {
+                            let wanted = mappings.borrow_and_update().filters(&self.refused);
+                            self.subscribe(wanted, false);
                         }
                     }
                 },
                 Ok(()) = mappings.changed() => {
-                    let wanted = self.wanted(&mappings.borrow_and_update());
-                    self.subscribe(wanted, self.refused);
+                    let wanted = mappings.borrow_and_update().filters(&self.refused);
+                    self.subscribe(wanted, self.unsent);
                 }
-                _ = again.tick(), if self.refused => {
-                    let wanted = self.wanted(&mappings.borrow_and_update());
+                _ = again.tick(), if self.unsent || !self.refused.is_empty() => {
+                    let wanted = mappings.borrow_and_update().filters(&self.refused);
                     self.subscribe(wanted, true);
                 }
                 Some(message) = outgoing.recv() => self.publish(message),
             }
-        }
-    }
-
-    /// What to subscribe to: where something is refused also what it would have covered.
-    fn wanted(&self, mappings: &Mappings) -> BTreeSet<String> {
-        if self.one_by_one {
-            mappings.every_filter()
-        } else {
-            mappings.filters()
         }
     }
 
@@ -470,7 +464,8 @@ impl Manager {
         let Some(sender) = &self.sender else {
             return;
         };
-        self.refused = false;
+        self.unsent = false;
+        self.refused.retain(|topic| wanted.contains(topic));
         let new: Vec<String> = wanted
             .iter()
             .filter(|filter| all || !self.session.filters.contains(*filter))
@@ -480,9 +475,9 @@ impl Manager {
         // Before the others go: one of them may have covered a new one.
         if !new.is_empty() {
             if sender.subscribe(&new) {
-                self.subscribing += 1;
+                self.asked.push_back(new);
             } else {
-                self.refused = true;
+                self.unsent = true;
                 tracing::warn!("could not subscribe now");
             }
         }
@@ -519,19 +514,26 @@ impl Manager {
     }
 
     fn say(&self) {
-        let ready = self.sender.is_some() && self.subscribing == 0 && !self.refused;
+        let heard = self.asked.is_empty() && !self.unsent && self.refused.is_empty();
+        let ready = self.sender.is_some() && heard;
         self.app.health.broker_ready.store(ready, Ordering::Relaxed);
     }
 
     fn happened(&mut self, happening: Happening) {
         match happening {
-            Happening::Subscribed { all } => {
-                self.subscribing = self.subscribing.saturating_sub(1);
-                if !all {
-                    self.refused = true;
-                    tracing::error!(
-                        "the broker refuses a subscription: allow this user to read the sensors' topics"
-                    );
+            Happening::Subscribed { granted } => {
+                let asked = self.asked.pop_front().unwrap_or_default();
+                for (topic, granted) in asked.into_iter().zip(granted) {
+                    if granted {
+                        self.refused.remove(&topic);
+                    } else if self.session.filters.contains(&topic)
+                        && self.refused.insert(topic.clone())
+                    {
+                        tracing::error!(
+                            %topic,
+                            "the broker refuses a subscription: allow this user to read the sensors' topics"
+                        );
+                    }
                 }
                 self.say();
             }

@@ -121,7 +121,8 @@ async fn round(settings: &Settings, version: Version, payload: &Bytes) -> Result
             Happening::Connected { .. } => {
                 link.sender().subscribe(&[TOPIC.to_owned()]);
             }
-            Happening::Subscribed { all } => {
+            Happening::Subscribed { granted } => {
+                let all = !granted.contains(&false);
                 let sent = all && link.sender().publish(TOPIC.into(), payload.clone(), false);
                 if !sent {
                     return Err(refused());

@@ -131,8 +131,8 @@ async fn check_with(
             Happening::Connected { .. } => {
                 link.sender().subscribe(filters);
             }
-            Happening::Subscribed { all: true } => return Ok(()),
-            Happening::Subscribed { all: false } => {
+            Happening::Subscribed { granted } if !granted.contains(&false) => return Ok(()),
+            Happening::Subscribed { .. } => {
                 return Err(LinkError {
                     why: "it refuses a sensor's topic: allow this user to read it".into(),
                     other_version: false,

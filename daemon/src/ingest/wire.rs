@@ -432,10 +432,11 @@ fn happening(event: Event) -> Happening {
     match event {
         Event::Incoming(Packet::Publish(message)) => delivered(message),
         Event::Incoming(Packet::SubAck(answer)) => Happening::Subscribed {
-            all: answer
+            granted: answer
                 .return_codes
                 .iter()
-                .all(|code| matches!(code, SubscribeReasonCode::Success(_))),
+                .map(|code| matches!(code, SubscribeReasonCode::Success(_)))
+                .collect(),
         },
         Event::Incoming(Packet::PubAck(answer)) => {
             let taken = match answer.reason {

@@ -169,19 +169,23 @@ impl Desk {
         self.woken.notify_waiters();
     }
 
-    /// The oldest that may be tried now.
+    /// The oldest that may be tried now; what is known of one alert goes out in order.
     pub(crate) fn next_spilled(&self, channel: &'static str) -> Option<Spilled> {
         let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
         let waiting = spilled.get_mut(channel)?;
         let now = Instant::now();
-        let at = waiting.iter().position(|s| s.not_before <= now)?;
+        let first = |at: usize| {
+            let id = &waiting[at].doc["id"];
+            !waiting.iter().take(at).any(|s| s.doc["id"] == *id)
+        };
+        let at = (0..waiting.len()).find(|at| waiting[*at].not_before <= now && first(*at))?;
         waiting.remove(at)
     }
 
-    /// Puts a message that was not taken back behind the others.
+    /// Puts a message that was not taken back before the others, where it waits.
     pub(crate) fn take_back(&self, channel: &'static str, message: Spilled) {
         let mut spilled = self.spilled.lock().unwrap_or_else(PoisonError::into_inner);
-        spilled.entry(channel).or_default().push_back(message);
+        spilled.entry(channel).or_default().push_front(message);
     }
 
     pub(crate) fn note(&self, channel: &'static str, error: Option<String>) {

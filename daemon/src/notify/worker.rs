@@ -97,7 +97,7 @@ impl Worker {
             let sent = send(channel, &spilled.doc).await;
             self.after(app, channel, sent.as_ref().err());
             if let Err(refusal) = sent {
-                let later = matches!(refusal, Refusal::Later { .. });
+                let later = !matches!(refusal, Refusal::Never(_));
                 if later && app.clock.now() <= expires(&spilled.doc) {
                     let wait = backoff::CHANNEL.wait(spilled.tries, rand::rng().random());
                     spilled.tries += 1;
@@ -108,7 +108,7 @@ impl Worker {
                 tracing::error!(
                     channel = channel.name(),
                     why = %refusal,
-                    "A message was lost (in part, if some have it): the store could not be written and the channel did not take it"
+                    "A message was lost: the store could not be written and the channel did not take it"
                 );
             }
             return true;

@@ -177,6 +177,7 @@ pub fn look(
             }
             Some((Some(mut memory), mut row)) if memory.taken_back => {
                 (row.raised, row.cleared, row.seen) = (now, None, None);
+                row.quiet_until = None;
                 memory.told_edition = None;
                 go_on(now, finding, row, memory, manner, &mut step);
             }

@@ -633,3 +633,17 @@ fn packet(stream: &mut TcpStream) -> (u8, Vec<u8>) {
     stream.read_exact(&mut body).unwrap();
     (kind, body)
 }
+
+#[tokio::test]
+async fn a_topic_that_another_covers_is_asked_for_only_where_that_is_refused() {
+    let dir = scratch();
+    let wide = json!({"name":"{1}","topic":"kitchen/+","quantity":"humidity","unit":"%RH"});
+    let kitchen = Kitchen::open(dir.path(), |c| c.sensor.push(sensor(wide))).await;
+    let mappings = kitchen.app.board.mappings();
+    let set = |topics: &[&str]| topics.iter().map(|t| (*t).to_owned()).collect();
+    let asked = |refused: &[&str]| mappings.filters(&set(refused));
+    assert_eq!(asked(&[]), set(&["kitchen/+"]));
+    let each = set(&["kitchen/+", "kitchen/box", "kitchen/timed"]);
+    assert_eq!(asked(&["kitchen/+"]), each);
+    kitchen.started.stop().await;
+}
