@@ -149,7 +149,7 @@ async fn a_loggers_file_is_brought_mapped_looked_at_and_stored() {
         // What can be guessed is filled in.
         seen.holds("The 3 lines above the columns").await.unwrap();
         let filled: Vec<String> = seen
-            .script("[...document.querySelectorAll('[name=header_line], [name=time], [name=measures], [name=zone]')].map(f => f.value)")
+            .script("[...document.querySelectorAll('[name=header_line], [name=time], select[name=measures], [name=zone]')].map(f => f.value)")
             .await
             .unwrap();
         assert_eq!(
