@@ -432,3 +432,33 @@ async fn settings_are_kept_and_shown_and_the_configuration_wins() {
         422
     );
 }
+
+/// Two people, one dough: the second tap comes from a page that shows the stage before.
+#[tokio::test]
+async fn a_tap_from_an_older_page_ends_and_opens_no_other_proof() {
+    let kitchen = Kitchen::new(|_| {}).with_a_proof();
+    let router = router(Arc::clone(&kitchen.app));
+    let tap = |body: &'static str| form(&router, "/batches/2026-knots/do", body);
+    let page = get(&router, "/batches/2026-knots").await.text;
+    assert!(page.contains("name=\"stage\" value=\"bulk\""), "{page}");
+    led(&tap("do=end+ready&stage=bulk&when=now").await);
+    led(&tap("do=start+final&place=box&when=now").await);
+    let end = |kind| {
+        let book = kitchen.app.book();
+        let stage = book.stage("2026-knots", kind).unwrap();
+        (stage.end, stage.outcome)
+    };
+    let refused = tap("do=end+ready&stage=bulk&when=now").await;
+    assert!(refused.status.is_client_error(), "{}", refused.text);
+    assert_eq!(end(StageKind::Final), (None, None));
+    // How bulk went can still be said otherwise, but it is not open again under the final proof.
+    led(&tap("do=was+over&stage=bulk&when=now").await);
+    assert_eq!(end(StageKind::Bulk).1, Some(Outcome::Over));
+    assert_eq!(tap("do=reopen&stage=bulk&when=now").await.status, 409);
+    assert!(end(StageKind::Bulk).0.is_some());
+    kitchen.app.clock.set(t(NOW).plus_min(60.0));
+    led(&tap("do=end+ready&stage=final&when=now").await);
+    assert_eq!(tap("do=was+under&stage=bulk&when=now").await.status, 409);
+    led(&tap("do=reopen&stage=final&when=now").await);
+    assert_eq!(end(StageKind::Final), (None, None));
+}
