@@ -263,3 +263,4 @@ fn scratch() -> tempfile::TempDir {
 
 mod embedded;
 mod outside;
+mod subscriptions;

@@ -2,6 +2,8 @@
 
 use super::*;
 use crate::ingest::publisher::Publisher;
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
 use wiremock::matchers::{header, path};
 
 /// The phone's side of RFC 8291, for the test: what a browser does with the body.
@@ -38,8 +40,6 @@ fn decrypt(body: &[u8], phone: &p256::SecretKey, auth: &[u8]) -> Vec<u8> {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_phone_on_duty_is_pushed_to_and_one_that_is_gone_is_forgotten() {
-    use base64::Engine as _;
-    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
     let dir = tempfile::tempdir().unwrap();
     let app = app_in(dir.path());
     let server = MockServer::start().await;
@@ -95,13 +95,28 @@ async fn a_phone_on_duty_is_pushed_to_and_one_that_is_gone_is_forgotten() {
     assert!(shown.ends_with(&push::public_key(&app).unwrap()));
 }
 
+/// Phones on duty whose push services are at these paths.
+fn subscribe(app: &App, base: &str, paths: &[&str]) {
+    let key = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
+    for path in paths {
+        let phone = push::Subscription {
+            endpoint: format!("{base}/{path}"),
+            keys: push::Keys {
+                p256dh: key.clone(),
+                auth: BASE64.encode([7; 16]),
+            },
+            name: (*path).into(),
+            on_duty: true,
+        };
+        push::subscribe(app, phone).unwrap();
+    }
+}
+
 /// Three push services that take a connection and answer nothing until the fourth phone has been
 /// told: were phones told one after the other, it would wait for ever.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_push_service_that_hangs_delays_no_other_phone() {
     use axum::routing::post;
-    use base64::Engine as _;
-    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
     let dir = tempfile::tempdir().unwrap();
     let app = app_in(dir.path());
     let (told, fourth) = tokio::sync::watch::channel(0);
@@ -125,19 +140,7 @@ async fn a_push_service_that_hangs_delays_no_other_phone() {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let base = format!("http://{}", listener.local_addr().unwrap());
     let serving = tokio::spawn(async move { axum::serve(listener, services).await });
-    let phone = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
-    for at in ["hangs/1", "hangs/2", "hangs/3", "works"] {
-        let subscription = push::Subscription {
-            endpoint: format!("{base}/{at}"),
-            keys: push::Keys {
-                p256dh: phone.clone(),
-                auth: BASE64.encode([7; 16]),
-            },
-            name: at.into(),
-            on_duty: true,
-        };
-        push::subscribe(&app, subscription).unwrap();
-    }
+    subscribe(&app, &base, &["hangs/1", "hangs/2", "hangs/3", "works"]);
     let channel = push::Push::new(Arc::clone(&app)).unwrap();
     let doc = json!({ "id": "a", "state": "raised", "severity": "warning", "at": 1, "title": "t" });
     assert_eq!(worker::send(&channel, &doc).await, Ok(()));
@@ -149,8 +152,6 @@ async fn a_push_service_that_hangs_delays_no_other_phone() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_push_service_that_is_away_does_not_stop_the_channel() {
     use axum::routing::post;
-    use base64::Engine as _;
-    use base64::engine::general_purpose::URL_SAFE_NO_PAD as BASE64;
     let dir = tempfile::tempdir().unwrap();
     let app = app_in(dir.path());
     let told = Arc::new(std::sync::atomic::AtomicUsize::new(0));
@@ -166,19 +167,7 @@ async fn a_push_service_that_is_away_does_not_stop_the_channel() {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let base = format!("http://{}", listener.local_addr().unwrap());
     let serving = tokio::spawn(async move { axum::serve(listener, services).await });
-    let phone = BASE64.encode(web_push::public_bytes(&web_push::fresh_key()));
-    for at in ["busy", "works"] {
-        let subscription = push::Subscription {
-            endpoint: format!("{base}/{at}"),
-            keys: push::Keys {
-                p256dh: phone.clone(),
-                auth: BASE64.encode([7; 16]),
-            },
-            name: at.into(),
-            on_duty: true,
-        };
-        push::subscribe(&app, subscription).unwrap();
-    }
+    subscribe(&app, &base, &["busy", "works"]);
     let channel = push::Push::new(Arc::clone(&app)).unwrap();
     let doc = json!({ "id": "a", "state": "raised", "severity": "warning", "at": 1, "title": "t" });
     let first = worker::send(&channel, &doc).await;

@@ -340,4 +340,6 @@ mod packet_tests;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
+mod thin_tests;
+#[cfg(test)]
 mod time_tests;
